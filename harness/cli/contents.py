@@ -125,7 +125,8 @@ def _point(point: LoadPoint) -> Content:
 
 def _check(step: PlannedStep, check: Check) -> Content:
     points = [level.load for level in step.levels if level.load is not None]
-    at = next((point for point in points if point.value == check.at), None)
+    point = next((point for point in points if point.value == check.at), None)
+    at = {"level_frac": check.at} if check.level else point and _point(point)
     return {
         "check": check.name,
         "measure": check.measure,
@@ -134,7 +135,7 @@ def _check(step: PlannedStep, check: Check) -> Content:
         "unit": check.unit,
         "rule": check.rule,
         "figure": check.figure,
-        "at": None if at is None else _point(at),
+        "at": at,
         "source": check.source,
     }
 
@@ -237,6 +238,7 @@ def _figures(record: Record) -> Iterator[Content]:
             yield {
                 "of": told.of,
                 "measure": one.measure,
+                "level": one.level or None,
                 "unit": one.unit,
                 "value": one.value,
                 "uncertainty": one.expanded,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 
 from rich.console import RenderableType
@@ -30,8 +31,12 @@ def figures_shown(record: Record) -> Iterator[RenderableType]:
             figures.add_row(indented(printable(_from(row))), *cells[: len(names)])
         yield figures
     for row in told:
-        if row.why_not:
-            yield indented(printable(f"no {_from(row)}: {row.why_not}"), "dim")
+        if row.by_level:
+            yield indented(printable(row.by_level), "dim")
+    without = (row for row in told if row.why_not)
+    for why, rows in itertools.groupby(without, key=lambda row: row.why_not):
+        figures_not_told = ", no ".join(map(_from, rows))
+        yield indented(printable(f"no {figures_not_told}: {why}"), "dim")
     if told:
         yield Text()
 

@@ -243,7 +243,7 @@ def _tester(named: tuple[str, Tester]) -> str:
 
 def _where(step: PlannedStep, check: Check) -> str:
     points = [level.load for level in step.levels if level.load is not None]
-    at = next((point.label for point in points if point.value == check.at), "")
+    at = check.level or next((point.label for point in points if point.value == check.at), "")
     return f"{step.number} at {at}" if at else f"{step.number}"
 
 

@@ -8,7 +8,7 @@ budget by its name.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -48,7 +48,6 @@ _FEWEST_ALIKE = 8
 #: of its corner, its limit, and its voltage at rest.
 BULK_F, _LEAK_S, _STEADY_A, SERIES_OHM, _EMISSION, _OWN_F, _LAG_S, _REGULATION = range(8)
 _SHARED, _OF_LEVEL = 8, 3
-_UNITS = {BULK_F: "F", SERIES_OHM: "ohm"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,39 +80,57 @@ class ChargeFit:
         """Return the fitted curve of one level."""
         return _model(self.values, number)
 
-    def estimate(self, place: int) -> Estimate:
-        """Return a parameter with the causes of its uncertainty."""
-        response, readings = self.response[place], self._rows
+    @property
+    def capacitance(self) -> Estimate:
+        """The unit's capacitance with the causes of its uncertainty."""
+        causes = (*self._causes(self.response[BULK_F], "F"), self._leak_law(self.bulk_f))
+        return _without_trifles(self.bulk_f, causes)
+
+    @property
+    def resistance(self) -> Estimate:
+        """The resistance in series with the causes of its uncertainty."""
+        ohm = float(self.values[SERIES_OHM])
+        causes = (*self._causes(self.response[SERIES_OHM], "ohm"), self._simplicity(ohm))
+        return _without_trifles(ohm, causes)
+
+    @property
+    def time_constant(self) -> Estimate:
+        """The time constant of what follows the corner with the causes of its uncertainty.
+
+        Both factors come of one fit, so that what they have in common adds with its sign.
+
+        Source: R C, textbook; JCGM 100:2008, 5.2.2 (correlated inputs).
+        """
+        ohm, farad = float(self.values[SERIES_OHM]), self.bulk_f
+        response = farad * self.response[SERIES_OHM] + ohm * self.response[BULK_F]
+        tail_s = self._tail_s
+        causes = (
+            *self._causes(response, "s"),
+            self._leak_law(tail_s),
+            self._simplicity(tail_s),
+        )
+        return _without_trifles(tail_s, causes)
+
+    def _causes(self, response: FloatArray, unit: str) -> Iterator[Contribution]:
+        """Yield what a figure is off by that answers the rows like this."""
+        readings = self._rows
         scattered = math.sqrt(float(response[:readings] @ response[:readings]))
-        causes = [
-            Contribution(
-                name="scatter about the fitted curve",
-                standard=scattered * self._inflation,
-                dof=self._dof,
-                unit=_UNITS[place],
-                distribution="t",
-            )
-        ]
+        yield Contribution(
+            name="scatter about the fitted curve",
+            standard=scattered * self._inflation,
+            dof=self._dof,
+            unit=unit,
+            distribution="t",
+        )
         for number, known in enumerate(self.known, readings):
-            sensitivity = float(response[number]) / known.deviation
-            shape = "normal" if known.place == SERIES_OHM else "rectangular"
-            causes.append(
-                Contribution(
-                    name=known.name,
-                    standard=known.deviation,
-                    sensitivity=sensitivity,
-                    unit=known.unit,
-                    distribution=shape,
-                )
+            yield Contribution(
+                name=known.name,
+                standard=known.deviation,
+                sensitivity=float(response[number]) / known.deviation,
+                unit=known.unit,
+                distribution="normal" if known.place == SERIES_OHM else "rectangular",
             )
-        causes += self._systematic(response)
-        if place == BULK_F:
-            causes.append(self._leak_law())
-        else:
-            causes.append(self._simplicity())
-        most = max(cause.share for cause in causes)
-        kept = tuple(cause for cause in causes if not cause.share < _TRIFLE_FRAC * most)
-        return Estimate(value=float(self.values[place]), contributions=kept)
+        yield from self._systematic(response)
 
     def _systematic(self, response: FloatArray) -> Iterator[Contribution]:
         """Yield what all readings of one quantity are off by together, with its sensitivity.
@@ -146,28 +163,27 @@ class ChargeFit:
                 distribution="rectangular",
             )
 
-    def _leak_law(self) -> Contribution:
-        """Return what the capacitance is off by where a leak goes by another law than both assumed.
+    def _leak_law(self, value: float) -> Contribution:
+        """Return what a capacitance, or what goes with it, is off by through the law of the leak.
 
         A steady draw and one in proportion to the voltage are told apart by a trifle of curvature;
         what any other takes on the way up lies between nothing and what it takes at rest.
         """
         first = self.ascents[0]
-        value = float(self.values[BULK_F])
         law = rectangular("law of the leak", 0.5 * abs(first.rest_a), unit="A")
         return replace(law, sensitivity=-value / first.limit_a)
 
-    def _simplicity(self) -> Contribution:
-        """Return what the series resistance is off by since the circuit is simpler than the unit.
+    def _simplicity(self, value: float) -> Contribution:
+        """Return what a resistance, or what goes with it, is off by in a circuit so simple.
 
         Its time constant is R C, textbook.
         """
-        ohm, tail_s = float(self.values[SERIES_OHM]), self._tail_s
+        tail_s = self._tail_s
         short = self.reading_s / tail_s if tail_s > 0.0 else math.inf
         simple = rectangular(
             "circuit simpler than the unit", _SIMPLE_FRAC + _SHORT_FRAC * short, unit="1"
         )
-        return replace(simple, sensitivity=ohm)
+        return replace(simple, sensitivity=value)
 
     @property
     def _tail_s(self) -> float:
@@ -275,6 +291,12 @@ def fit_charge(
         reading_s=errors.reading_s,
         window_s=errors.window_s,
     )
+
+
+def _without_trifles(value: float, causes: Sequence[Contribution]) -> Estimate:
+    most = max(cause.share for cause in causes)
+    kept = tuple(cause for cause in causes if not cause.share < _TRIFLE_FRAC * most)
+    return Estimate(value=value, contributions=kept)
 
 
 def _known_before(

@@ -7,6 +7,7 @@ from its end upward, as far as it is one exponential: from where the converter h
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Self
 
@@ -23,7 +24,10 @@ from harness.judge.uncertainty import (
 )
 
 CAPACITANCE = "discharge.bulk_capacitance"
+TIME_CONSTANT = "discharge.time_constant"
 STOP_VOLTAGE = "start.stop_voltage"
+#: All that a fall through a resistor tells.
+TOLD = (CAPACITANCE, TIME_CONSTANT, STOP_VOLTAGE)
 
 #: Bleeder and leakage alone empty a bulk capacitor with a time constant of this at least (common
 #: practice: they take next to nothing of the idle power).
@@ -59,7 +63,7 @@ class Resistor:
 def weigh_discharge(
     fall: Fall, meter: ReadingError | None, resistor: Resistor, peak_factor: float
 ) -> StartFigures:
-    """Weigh a bulk capacitor by its discharge, and tell where the converter stopped.
+    """Weigh a bulk capacitor by its discharge, with its time constant, and tell the stop voltage.
 
     With the time constant T of the fall and that of the unit's own bleeder and leakage, T0, a
     resistor R gives 1 / (R C) = 1 / T - 1 / T0. Of T0 only the least is known.
@@ -71,7 +75,7 @@ def weigh_discharge(
     """
     if meter is None:
         why = "The bench file states no accuracy of the meter's DC voltage."
-        return StartFigures(why_not={CAPACITANCE: why, STOP_VOLTAGE: why})
+        return StartFigures(why_not=dict.fromkeys(TOLD, why))
     clear = np.abs(fall.voltage_v) > _LEAST_ERRORS * max(meter.offset, meter.digit)
     count = int(np.argmin(clear)) if not clear.all() else clear.size
     times_s, voltage_v = fall.times_s[:count], np.abs(fall.voltage_v[:count])
@@ -81,8 +85,8 @@ def weigh_discharge(
             "The fall is no exponential over readings enough: something else draws from the "
             "capacitor, or it is over too soon."
         )
-        return StartFigures(why_not={CAPACITANCE: why, STOP_VOLTAGE: why})
-    estimates: dict[str, Estimate] = {}
+        return StartFigures(why_not=dict.fromkeys(TOLD, why))
+    estimates = {TIME_CONSTANT: _time_constant(line, voltage_v[line.begin :])}
     why_not: dict[str, str] = {}
     found = _capacitance(line, voltage_v[line.begin :], resistor)
     if found is None or not combine(found.contributions).expanded < _COARSEST_FRAC * found.value:
@@ -178,6 +182,32 @@ def _exponential(times_s: FloatArray, voltage_v: FloatArray, meter: ReadingError
     return line
 
 
+def _of_rate(line: _Line, voltage_v: FloatArray) -> Iterator[Contribution]:
+    """Yield what the rate of the fall is off by."""
+    yield Contribution(
+        name="scatter of the fall about its exponential",
+        standard=line.rate_error,
+        dof=line.dof,
+        unit="1/s",
+        distribution="t",
+    )
+    fallen = float(np.log(voltage_v[0] / voltage_v[-1]))
+    moments = rectangular("accuracy and moment of the meter's readings", line.bend, unit="1")
+    yield replace(moments, sensitivity=line.rate / fallen)
+
+
+def _time_constant(line: _Line, voltage_v: FloatArray) -> Estimate:
+    """Return the time constant of the fall, through the resistor and whatever the unit draws."""
+    causes = _of_rate(line, voltage_v)
+    return _inverse(1.0 / line.rate, line.rate, causes)
+
+
+def _inverse(value: float, rate: float, causes: Iterable[Contribution]) -> Estimate:
+    """Return what is in inverse proportion to a rate, with what that is off by."""
+    scaled = (replace(one, sensitivity=-value / rate * one.sensitivity) for one in causes)
+    return Estimate(value=value, contributions=tuple(scaled))
+
+
 def _capacitance(line: _Line, voltage_v: FloatArray, resistor: Resistor) -> Estimate | None:
     """Return the capacitance; None where the unit itself may draw as much as the resistor."""
     own = 0.5 / _OWN_S  # 1/s, and as much either way
@@ -185,30 +215,11 @@ def _capacitance(line: _Line, voltage_v: FloatArray, resistor: Resistor) -> Esti
     if rate <= own:
         return None
     value = 1.0 / (resistor.ohm * rate)
-    fallen = float(np.log(voltage_v[0] / voltage_v[-1]))
-    causes = (
-        Contribution(
-            name="scatter of the fall about its exponential",
-            standard=line.rate_error,
-            dof=line.dof,
-            sensitivity=-value / rate,
-            unit="1/s",
-            distribution="t",
-        ),
-        replace(
-            rectangular("resistor", resistor.error_ohm, unit="ohm"),
-            sensitivity=-value / resistor.ohm,
-        ),
-        replace(
-            rectangular("bleeder and leakage of the unit", own, unit="1/s"),
-            sensitivity=value / rate,
-        ),
-        replace(
-            rectangular("accuracy and moment of the meter's readings", line.bend),
-            sensitivity=value / rate * line.rate / fallen,
-        ),
-    )
-    return Estimate(value=value, contributions=causes)
+    bleeds = rectangular("bleeder and leakage of the unit", own, unit="1/s")
+    found = _inverse(value, rate, (*_of_rate(line, voltage_v), bleeds))
+    known = rectangular("resistor", resistor.error_ohm, unit="ohm")
+    of_resistor = replace(known, sensitivity=-value / resistor.ohm)
+    return replace(found, contributions=(*found.contributions, of_resistor))
 
 
 #: Two junctions of a bridge at rest, or the diode of a DC input, with half-widths.

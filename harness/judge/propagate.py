@@ -35,6 +35,18 @@ class Estimate:
     #: Independent causes, each with the value's sensitivity to it.
     contributions: tuple[Contribution, ...] = ()
 
+    @property
+    def why_not(self) -> str:
+        """Why there is no value; empty where there is one, or nobody says."""
+        if math.isfinite(self.value):
+            return ""
+        return next((one.name for one in self.contributions if math.isinf(one.standard)), "")
+
+
+def unknown(why: str) -> Estimate:
+    """Return a figure that there is none of, for a reason: nothing can be decided by it."""
+    return Estimate(value=math.nan, contributions=(Contribution(name=why, standard=math.inf),))
+
 
 def quotient(
     numerator: Estimate,

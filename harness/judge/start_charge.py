@@ -1,4 +1,4 @@
-"""What a DC start says of the unit: its bulk capacitor, what leaks, what is in series.
+"""What a DC start says of the unit: its bulk capacitor, and what is in series.
 
 The circuit's own curve (:mod:`harness.judge.charging`) is fitted to voltage and current of every
 level that the unit's converter sleeps at and that was slow enough to be followed. Where the
@@ -14,20 +14,21 @@ from dataclasses import replace
 import numpy as np
 
 from harness.judge.ascent import Ascent, NotFollowed, ascent, joined
-from harness.judge.charge_fit import BULK_F, SERIES_OHM, ChargeFit, fit_charge
+from harness.judge.charge_fit import ChargeFit, fit_charge
 from harness.judge.propagate import Estimate
 from harness.judge.start_curve import (
     SERIES_RESISTANCE,
+    TIME_CONSTANT,
     FittedLevel,
     LevelReadings,
-    ReadingError,
     StartFigures,
     SupplyErrors,
 )
-from harness.judge.uncertainty import FloatArray, combine, rectangular, scatter
+from harness.judge.uncertainty import FloatArray, combine
 from harness.quantity import format_quantity
 
-_BULK, _LEAK, _SERIES = "start.bulk_capacitance", "start.leakage_current", SERIES_RESISTANCE
+_BULK = "start.bulk_capacitance"
+_TOLD = (_BULK, SERIES_RESISTANCE, TIME_CONSTANT)
 
 #: Share of the charging current that may leak: with more, what is left weighs nothing.
 _MOST_LEAK_FRAC = 0.5
@@ -58,38 +59,34 @@ def weigh_dc(
     """Return what the start levels below the converter's threshold say, in the order they came.
 
     A unit's capacitor is weighed from so many times the supply's own on, ``least_over_own``.
-    Figures: effective bulk capacitance in F, what leaks at the highest of these levels in A, and
-    effective series resistance of leads, unit and capacitor in ohm. What cannot be told has a
-    reason instead.
+    Figures: effective bulk capacitance in F, effective series resistance of leads, unit and
+    capacitor in ohm, and the time constant in s with which both let the current die away once the
+    voltage is reached. What cannot be told has a reason instead.
 
     Source: the circuit's own equations, textbook; JCGM 100:2008, 5.1.2, 5.2.2 and H.3.
     """
     if not levels:
         why = "no level of the start lies below the voltage at which the converter begins to work"
-        return StartFigures(why_not=dict.fromkeys((_BULK, _LEAK, _SERIES), why))
+        return StartFigures(why_not=dict.fromkeys(_TOLD, why))
     if errors.voltage is None or errors.current is None:
         why = "the bench file does not state the supply's accuracy of voltage and current"
-        return StartFigures(why_not=dict.fromkeys((_BULK, _LEAK, _SERIES), why))
-    why_not: dict[str, str] = {}
-    estimates: dict[str, Estimate] = {}
-    if levels[-1].times_s.size < _FEWEST_READINGS:
-        why_not[_LEAK] = f"{levels[-1].label}: only {levels[-1].times_s.size} readings"
-    else:
-        estimates[_LEAK] = _leak(levels[-1], errors.current)
+        return StartFigures(why_not=dict.fromkeys(_TOLD, why))
     try:
         found = _charged(levels, errors, least_over_own)
     except NotFollowed as why_nothing:
-        why_not |= dict.fromkeys((_BULK, _SERIES), str(why_nothing))
-        return StartFigures(estimates=estimates, why_not=why_not)
+        return StartFigures(why_not=dict.fromkeys(_TOLD, str(why_nothing)))
     tail = _with_tail(found, errors)
-    for measure, each, place, unit, why in (
-        (_BULK, found, BULK_F, "F", "the readings are too few, or too coarse"),
-        (_SERIES, tail, SERIES_OHM, "ohm", _TOO_FAST),
-    ):
-        if each is None:
-            why_not[measure] = why
-            continue
-        estimate = each.estimate(place)
+    why_not: dict[str, str] = {}
+    estimates: dict[str, Estimate] = {}
+    told = [(_BULK, found.capacitance, "F", "the readings are too few, or too coarse")]
+    if tail is None:
+        why_not |= dict.fromkeys((SERIES_RESISTANCE, TIME_CONSTANT), _TOO_FAST)
+    else:
+        told += [
+            (SERIES_RESISTANCE, tail.resistance, "ohm", _TOO_FAST),
+            (TIME_CONSTANT, tail.time_constant, "s", _TOO_FAST),
+        ]
+    for measure, estimate, unit, why in told:
         expanded = combine(estimate.contributions).expanded
         if expanded < abs(estimate.value):  # false, too, for a value that is no number
             estimates[measure] = estimate
@@ -101,19 +98,6 @@ def weigh_dc(
         _curve(shown, number, sharp=tail is None) for number in range(len(shown.ascents))
     )
     return StartFigures(estimates=estimates, why_not=why_not, fitted=fitted)
-
-
-def _leak(level: LevelReadings, error: ReadingError) -> Estimate:
-    """Return the current at rest: the mean of the last third of a level."""
-    read_a = level.current_a[-max(level.current_a.size // 3, 1) :]
-    value = float(read_a.mean())
-    causes = (
-        rectangular("supply current gain", error.gain_frac * abs(value), unit="A"),
-        rectangular("supply current offset", error.offset, unit="A"),
-        rectangular("supply current resolution", 0.5 * error.digit, unit="A"),
-        scatter("scatter of supply.current", read_a, unit="A"),
-    )
-    return Estimate(value=value, contributions=causes)
 
 
 def _charged(

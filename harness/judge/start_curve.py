@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from harness.judge.propagate import Estimate
+from harness.judge.propagate import Estimate, unknown
 from harness.judge.uncertainty import FloatArray
 
 SERIES_RESISTANCE = "start.series_resistance"
+TIME_CONSTANT = "start.time_constant"
+
+_NOT_TOLD = "the readings do not tell it"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,9 +79,19 @@ class StartFigures:
 
     estimates: Mapping[str, Estimate] = field(default_factory=dict)
     why_not: Mapping[str, str] = field(default_factory=dict)  # a sentence where there is no figure
+    #: Figures that each level tells, by measure and label; unknown where a level does not tell.
+    by_level: Mapping[str, Mapping[str, Estimate]] = field(default_factory=dict)
     fitted: tuple[FittedLevel, ...] = ()
     #: What the capacitance of an AC unit is the slope of; empty where there is but one.
     gained: tuple[Gained, ...] = ()
+
+    def told(self, measure: str, level: str = "") -> Estimate:
+        """Return a figure, of the start or what one level of it tells; where none is, unknown."""
+        if level:
+            return self.by_level.get(measure, {}).get(level) or unknown(_NOT_TOLD)
+        if measure in self.estimates:
+            return self.estimates[measure]
+        return unknown(self.why_not.get(measure, _NOT_TOLD))
 
 
 def all_told(*told: StartFigures) -> StartFigures:
@@ -86,6 +99,7 @@ def all_told(*told: StartFigures) -> StartFigures:
     return StartFigures(
         estimates={name: one for each in told for name, one in each.estimates.items()},
         why_not={name: why for each in told for name, why in each.why_not.items()},
+        by_level={name: levels for each in told for name, levels in each.by_level.items()},
         fitted=tuple(curve for each in told for curve in each.fitted),
         gained=tuple(gain for each in told for gain in each.gained),
     )

@@ -64,6 +64,7 @@ class AcUnit:
     #: Series resistance of the path is between none and this: cold, its limiter bounds the
     #: switch-on current.
     most_series_ohm: float
+    bulk_f: float | None = None  # as it is printed; None: not known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -36,6 +36,7 @@ def ac_unit(line: AcInput, frequency_hz: float) -> AcUnit:
         threshold_v=line.start_threshold_v,
         idle_power_w=line.idle_power_w,
         frequency_hz=frequency_hz,
+        bulk_f=line.bulk_capacitance_f,
         # what bounds the switch-on current at the peak of nominal line
         most_series_ohm=line.peak_factor * line.nominal_v / (_LEAST_INRUSH * line.current_a),
     )

@@ -20,7 +20,7 @@ from harness.files.field_types import (
     read_quantity,
 )
 from harness.profile.accuracy import Accuracy, Band
-from harness.profile.measures import BANDED, MEASURES
+from harness.profile.measures import BANDED, MEASURES, TOLD_BY_LEVEL
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown, unit_of
 from harness.unit.safety_tests import SafetyTest
 
@@ -41,8 +41,8 @@ AnswerSeconds = Annotated[
 #: What a person is asked: a sentence or two, on one line of the file.
 Question = Annotated[str, BeforeValidator(lambda text: read_line(text, most=300))]
 
-#: Units of a load point, in the order they are tried.
-_POINT_UNITS = ("A", "ohm", "W", "V")
+#: Units of a load point, and of a level of a start, in the order they are tried.
+_POINT_UNITS = ("A", "ohm", "W", "V", "%")
 
 
 def _in_si(spelling: str | None) -> str | None:
@@ -60,7 +60,8 @@ class Check(Table):
     high: float | None = None
     limit: Name | None = None  # a row of the limit table that gives them instead
     rule: Literal["guarded", "simple"] = "guarded"  # guarded: by the expanded uncertainty
-    #: The one load point (in A, ohm, W or V, as its step has it) it is judged at; None: all.
+    #: The one load point (in A, ohm, W or V, as its step has it) it is judged at; None: all. Of a
+    #: figure that each level of a start tells, the level as a share of nominal; None: the highest.
     at: float | None = None
     across: Across = "output"
     #: Output that the meter reads at; None: the one its step loads, or the unit's first.
@@ -91,6 +92,13 @@ class Check(Table):
     def unit(self) -> str:
         """Unit of value and limits: ``%`` for a share of one, ``1`` for a plain number."""
         return _in_si(self.value_unit) or MEASURES[self.measure].unit
+
+    @property
+    def level(self) -> str:
+        """Label of the level of a start that it is judged at; empty: the highest that tells it."""
+        if self.at is None or self.measure not in TOLD_BY_LEVEL:
+            return ""
+        return format_quantity(self.at, "%")
 
     @property
     def asked_unit(self) -> str:

@@ -14,7 +14,7 @@ from harness.profile.asking_rules import asking_rules
 from harness.profile.check import Check
 from harness.profile.level import LoadMode, LoadPoint
 from harness.profile.load_step import POINT_KEYS
-from harness.profile.measures import MEASURES, SETTINGS, Situation
+from harness.profile.measures import MEASURES, SETTINGS, TOLD_BY_LEVEL, Situation
 from harness.profile.safety_checks import safety_test_rules
 from harness.profile.step import Place
 from harness.profile.steps import STEP_KINDS, kinds_for
@@ -154,7 +154,10 @@ def check_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
                 (*path, "at"), f"{check.measure} is asked about once: leave this key out"
             )
         elif "at" in part.raw["checks"][position]:
-            yield from _at_rules((*path, "at"), check, part)
+            if check.measure in TOLD_BY_LEVEL and part.place is Place.START:
+                yield from _level_rules((*path, "at"), check, part, unit)
+            else:
+                yield from _at_rules((*path, "at"), check, part)
         if part.points and part.offers(Situation.LOAD_POINTS):
             yield from _point_rules((*path, "measure"), check, part, unit)
 
@@ -243,6 +246,31 @@ def _at_rules(path: KeyPath, check: Check, part: StepPart) -> Iterator[ConfigErr
                 path,
                 f"{written} is none of the step's load points: {', '.join(labels)}",
                 f'"{labels[-1]}"',
+            )
+
+
+def _level_rules(
+    path: KeyPath, check: Check, part: StepPart, unit: Unit | None
+) -> Iterator[ConfigError]:
+    """Hold the level of a start that a figure is told at against its levels and the threshold."""
+    shares = part.quantities("levels", "%")
+    raw = part.raw["checks"][path[-2]]["at"]
+    if shares and quantity(raw, "%") not in shares:
+        labels = [format_quantity(share, "%") for share in shares]
+        yield ConfigError(
+            path,
+            f"{shown(raw)} is none of the step's levels: {', '.join(labels)}",
+            f'"{labels[0]}"',
+        )
+    elif unit is not None and check.at is not None:
+        nominal_v = part.quantity("nominal", "V") or unit.input.low_nominal_v
+        asleep = check.at * nominal_v < unit.input.start_threshold_v
+        if asleep is not TOLD_BY_LEVEL[check.measure]:
+            other = next(name for name, below in TOLD_BY_LEVEL.items() if below is asleep)
+            yield ConfigError(
+                path,
+                f"{check.level} of nominal lies {'below' if asleep else 'above'} the start "
+                f"threshold, where a level tells {other}",
             )
 
 

@@ -13,7 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from harness.judge.discharge_curve import CAPACITANCE, STOP_VOLTAGE, Fall, Resistor, weigh_discharge
+from harness.judge.discharge_curve import TOLD, Fall, Resistor, weigh_discharge
 from harness.judge.start_curve import ReadingError, StartFigures
 from harness.judge.uncertainty import FloatArray
 from harness.profile.check import Check
@@ -32,7 +32,6 @@ STILL_TELLS_FRAC, LONGEST_FALL_S = 0.3, 60.0
 _READING_S = 0.050
 #: A converter stops at this share of the voltage at which it begins (common practice).
 _STOPS_FRAC = 0.8
-_TOLD = frozenset({CAPACITANCE, STOP_VOLTAGE})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +74,7 @@ def discharge_forecasts(
     )
     stated = nameplate_figures(line)
     for number, name, check in checks:
-        if check.measure in _TOLD:
+        if check.measure in TOLD:
             yield forecast_of(number, name, check, fall, stated.get(check.measure))
 
 

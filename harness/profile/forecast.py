@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Protocol
 
-from harness.judge.start_curve import StartFigures, SupplyErrors
+from harness.judge.start_curve import StartFigures, SupplyErrors, all_told
 from harness.judge.start_draw import BEGIN_VOLTAGE, ENERGY, SWITCH_ON_CURRENT
+from harness.judge.start_rest import IDLE_POWER, weigh_leak
 from harness.judge.uncertainty import combine
 from harness.profile.ac_readings import ac_fill_s, ac_readings, ac_unit
 from harness.profile.bench_file import BenchFile
@@ -43,7 +44,7 @@ _DC_READING_S, _BEYOND_WINDOW_S = 0.010, 0.002
 _DRAWS = 3
 #: What figures of the start are called in a check; and those of the start as a whole.
 _START = "start."
-_OF_WHOLE = frozenset({BEGIN_VOLTAGE, ENERGY, SWITCH_ON_CURRENT})
+_OF_WHOLE = frozenset({BEGIN_VOLTAGE, ENERGY, SWITCH_ON_CURRENT, IDLE_POWER})
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +211,7 @@ def forecasts(
                 line=line,
                 errors=errors(levels),
                 peak=reading_error(supply, PEAK, peak_a(levels, line)),
-                # between two levels, and under a clamp, the pace does not matter
+                # between two levels, at rest, and under a clamp, the pace does not matter
                 pace_stated=measure != ENERGY or supply.reading_time_s is not None,
             )
         elif measure.startswith(_START) and asleep:
@@ -232,7 +233,7 @@ def forecast_of(
     number: int, name: str, check: Check, weighing: Weighing, stated: float | None
 ) -> Forecast:
     """Return what one check can be expected to know; ``stated`` is the nameplate's figure."""
-    value, expanded, why_not = to_expect(weighing, check.measure)
+    value, expanded, why_not = to_expect(weighing, check.measure, check.level)
     expected = value if stated is None else stated
     return Forecast(
         check=check,
@@ -259,14 +260,16 @@ def room_of(check: Check, expected: float) -> float:
     return min(low, high)
 
 
-def to_expect(weighing: Weighing, measure: str) -> tuple[float, float, str]:
-    """Return value and uncertainty to expect of a figure, or why there will be none."""
+def to_expect(weighing: Weighing, measure: str, level: str = "") -> tuple[float, float, str]:
+    """Return value and uncertainty to expect of a figure, or why there will be none.
+
+    With a ``level`` it is what that one tells.
+    """
     worst = (math.nan, -math.inf, "")
     for seed in range(1, _DRAWS + 1):
-        weighed = weighing.weighed(seed)
-        estimate = weighed.estimates.get(measure)
-        if estimate is None:
-            return math.nan, math.nan, weighed.why_not.get(measure, "the readings do not tell it")
+        estimate = weighing.weighed(seed).told(measure, level)
+        if estimate.why_not:
+            return math.nan, math.nan, estimate.why_not
         expanded = combine(estimate.contributions).expanded
         if expanded > worst[1]:
             worst = (estimate.value, expanded, "")
@@ -282,6 +285,8 @@ def _weighed(start: Start, seed: int) -> StartFigures:
     levels, line, errors = start.levels, start.line, start.errors
     if isinstance(line, AcInput):
         unit = ac_unit(line, levels[0].frequency_hz or line.frequency_hz[0])
-        return weigh_ac(ac_readings(levels, line, errors, seed=seed), errors, unit)
+        read = ac_readings(levels, line, errors, seed=seed)
+        return all_told(weigh_ac(read, errors, unit), weigh_leak(read, errors, unit))
     read = dc_readings(levels, line, errors, seed=seed)
-    return weigh_dc(read, errors, least_over_own=line.least_over_own)
+    weighed = weigh_dc(read, errors, least_over_own=line.least_over_own)
+    return all_told(weighed, weigh_leak(read, errors))

@@ -159,11 +159,19 @@ MEASURES: Mapping[str, Measure] = {
     "start.bulk_capacitance": _figure(
         "F", '"330 uF"', Situation.STARTED, "supply.voltage", "supply.current", "supply.power"
     ),
-    # at the highest level below the start threshold
-    "start.leakage_current": _figure("A", '"5 mA"', Situation.STARTED, "supply.current"),
+    # at a level below the start threshold; of an AC unit by its real power
+    "start.leakage_current": _figure(
+        "A", '"5 mA"', Situation.STARTED, "supply.current", "supply.power"
+    ),
+    # at a level above it
+    "start.idle_power": _figure("W", '"2 W"', Situation.STARTED, "supply.power"),
     # of leads, unit and capacitor together
     "start.series_resistance": _figure(
         "ohm", '"2 ohm"', Situation.STARTED, "supply.voltage", "supply.current"
+    ),
+    # with which the current dies away once the voltage is reached
+    "start.time_constant": _figure(
+        "s", '"2 ms"', Situation.STARTED, "supply.voltage", "supply.current"
     ),
     # between the level without the draw of a converter and the one with it
     "start.begin_voltage": _figure("V", '"55 V"', Situation.STARTED, "supply.voltage"),
@@ -171,9 +179,10 @@ MEASURES: Mapping[str, Measure] = {
     "start.switch_on_current": _figure("A", '"10 A"', Situation.STARTED, "supply.current"),
     # from power on to the end of the last hold
     "start.energy": _figure("J", '"5 J"', Situation.STARTED, "supply.power"),
-    # by the fall of its voltage through a known resistor; the input voltage at which the
-    # converter stops, by where that fall begins to be an exponential
+    # by the fall of its voltage through a known resistor, and how fast that is; the input voltage
+    # at which the converter stops, by where that fall begins to be an exponential
     "discharge.bulk_capacitance": _figure("F", '"120 uF"', Situation.FALL, "meter.voltage_dc"),
+    "discharge.time_constant": _figure("s", '"5 s"', Situation.FALL, "meter.voltage_dc"),
     "start.stop_voltage": _figure("V", '"40 V"', Situation.FALL, "meter.voltage_dc"),
     # until the stored charge has drained
     "discharge_time": _figure("s", '"5 s"', Situation.FALL, "meter.voltage_dc"),
@@ -193,6 +202,10 @@ MEASURES: Mapping[str, Measure] = {
     # 1 for yes, 0 for no
     "operator.yes_no": _figure("1", "1", Situation.COLD, also=(Situation.WATCHED,)),
 }
+
+#: Figures of a start that each of its levels tells, by whether they are told below the start
+#: threshold; a check without a level judges that of the highest one.
+TOLD_BY_LEVEL: Mapping[str, bool] = {"start.leakage_current": True, "start.idle_power": False}
 
 #: The highest instantaneous current since a supply's output came on, where it holds that.
 PEAK = "current_peak"

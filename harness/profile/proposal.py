@@ -11,8 +11,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from harness.judge.start_curve import SERIES_RESISTANCE
+from harness.judge.start_curve import SERIES_RESISTANCE, TIME_CONSTANT
 from harness.judge.start_draw import BEGIN_VOLTAGE, ENERGY
+from harness.judge.start_rest import LEAKAGE_CURRENT
 from harness.profile.forecast import Forecast, Start, room_of, to_expect
 from harness.profile.whole_start import WholeStart
 from harness.quantity import format_quantity
@@ -65,7 +66,9 @@ def _of_capacitor(forecast: Forecast, start: Start) -> str:
             "State the supply's output_capacitance in the bench file; 'softwake bench --wiring' "
             "measures it with nothing connected."
         )
-    if forecast.check.measure == SERIES_RESISTANCE:
+    if forecast.check.measure == LEAKAGE_CURRENT:  # hangs on neither limit nor level
+        return ""
+    if forecast.check.measure in (SERIES_RESISTANCE, TIME_CONSTANT):
         return _faster_supply(forecast, start)
     first = start.levels[0]
     for level_frac in (None, *_levels_frac(start)):

@@ -11,9 +11,8 @@ _OF_AC = {
         "capacitor's own series resistance. A tester of series resistance tells it, in circuit and "
         "before power, as a check operator.value of a cold step"
     ),
-    "start.leakage_current": (
-        "an AC source reads what the filter at the input takes, too. A check of supply.power "
-        "judges what a level draws"
+    "start.time_constant": (
+        "an AC source charges in pulses, at the peaks of its line: its readings show no exponential"
     ),
 }
 _NO_PEAK = (

@@ -20,6 +20,7 @@ from harness.judge.start_curve import (
     all_told,
 )
 from harness.judge.start_draw import weigh_begin, weigh_energy, weigh_switch_on
+from harness.judge.start_rest import weigh_idle
 from harness.profile.ac_readings import ac_readings
 from harness.profile.level import Level
 from harness.profile.start_readings import dc_readings
@@ -75,6 +76,11 @@ def _weighed(start: WholeStart, seed: int) -> StartFigures:
     return all_told(
         weigh_begin(readings, start.errors.voltage, line.idle_power_w),
         weigh_energy(readings, start.errors, frequency_hz=start.levels[0].frequency_hz),
+        weigh_idle(
+            [read for read in readings if read.set_v >= line.start_threshold_v],
+            start.errors,
+            ac=line.kind == "ac",
+        ),
         weigh_switch_on(peak_a(start.levels, line), start.peak),
     )
 

@@ -90,7 +90,7 @@ def toml_of(proposals: Iterable[Proposal], *, false_reject_frac: float) -> str:
         lines += ["", "[[steps.checks]]", f"# {one.method}"]
         lines += [f"name    = {quoted(check.name)}", f"measure = {quoted(check.measure)}"]
         if check.at is not None:
-            lines.append(f"at      = {quoted(format_quantity(check.at, 'A'))}")
+            lines.append(f"at      = {quoted(check.level or format_quantity(check.at, 'A'))}")
         for side, limit in (("low", one.low), ("high", one.high)):
             if limit is not None:
                 limits += 1

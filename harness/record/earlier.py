@@ -65,6 +65,7 @@ def _in_folder(folder: Path, date: str) -> Iterator[EarlierFigure]:
                     date=date,
                     of=of,
                     measure=figure.measure,
+                    level=figure.level,
                     unit=figure.unit,
                     value=figure.value,
                     expanded=figure.expanded,

@@ -22,7 +22,7 @@ from harness.record.run_summary import plain
 Source = Literal["start", "discharge"]
 
 #: More of each are none of ours.
-_MOST_FIGURES, _MOST_LEVELS, _MOST_POINTS = 64, 64, 256
+_MOST_FIGURES, _MOST_LEVELS, _MOST_POINTS = 256, 64, 256
 #: Nothing at a bench is larger, whatever its unit.
 _MOST = 1e18
 
@@ -32,6 +32,7 @@ class Figure:
     """One figure of the unit, or why there is none."""
 
     measure: str  # its name as a check has it: ``start.bulk_capacitance``
+    level: str = ""  # the level of the start that tells it; empty: the whole of it
     unit: str
     value: float = math.nan  # not-a-number where there is none
     expanded: float = math.nan  # its uncertainty U, about 95 % coverage
@@ -79,6 +80,7 @@ class EarlierFigure:
     date: str  # when it began, as ISO 8601 has it: ``2026-11-25``
     of: str  # the step it comes from, as :func:`numbered` has it
     measure: str
+    level: str = ""
     unit: str
     value: float
     expanded: float
@@ -97,7 +99,8 @@ class KnownFigures:
         A start at high line takes another energy than one at low line.
         """
         for each in self.earlier:
-            if (each.of, each.measure, each.unit) == (of, figure.measure, figure.unit):
+            same = (of, figure.measure, figure.level, figure.unit)
+            if (each.of, each.measure, each.level, each.unit) == same:
                 yield each
 
 
@@ -178,6 +181,7 @@ def figures_of_events(events: Iterable[tuple[str, str]]) -> tuple[list[Figures],
 def _figure(told: Mapping[str, Any]) -> Figure:
     return Figure(
         measure=_word(told["measure"]),
+        level=_word(told.get("level", "")),
         unit=_word(told["unit"]),
         value=_number(told["value"]),
         expanded=_number(told["expanded"]),
@@ -212,6 +216,7 @@ def _earlier(told: Mapping[str, Any]) -> EarlierFigure:
         date=date,
         of=_word(told.get("of", "start")),  # a record of before a second start was told apart
         measure=measure,
+        level=_word(told.get("level", "")),
         unit=unit,
         value=_finite(told["value"]),
         expanded=_finite(told["expanded"]),

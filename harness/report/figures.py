@@ -42,21 +42,43 @@ class FigureRow:
     nameplate: str
     earlier: tuple[str, ...]  # of the same unit, the newest first
     why_not: str  # why there is no figure; empty where there is one
+    by_level: str = ""  # what each level told, on a line; empty where it is told once
 
 
 def _rows(of: str, told: Figures, known: KnownFigures) -> Iterator[FigureRow]:
-    """Yield what a step told of the unit, one row a figure."""
-    for figure in told.figures:
+    """Yield what a step told of the unit, one row a measure: of several levels the highest."""
+    for measure, group in itertools.groupby(told.figures, key=lambda figure: figure.measure):
+        figures = list(group)
+        figure = figures[-1]
         there = math.isfinite(figure.value)
         earlier = map(_earlier, known.before(of, figure))
+        name = figure_name(measure)
         yield FigureRow(
             of=of,
-            name=figure_name(figure.measure),
-            found=value_text(figure.value, figure.expanded, figure.unit) if there else "",
-            nameplate=_nameplate(figure, known.nameplate.get(figure.measure)),
+            name=f"{name} at {figure.level}" if figure.level else name,
+            found=_found(figure) if there else "",
+            nameplate=_nameplate(figure, known.nameplate.get(measure)),
             earlier=tuple(itertools.islice(earlier, _MOST_EARLIER)),
             why_not="" if there else figure.why_not or "no reason is given",
+            by_level=_by_level(of, name, figures) if len(figures) > 1 else "",
         )
+
+
+def _by_level(of: str, name: str, figures: Iterable[Figure]) -> str:
+    """Say on one line what each level told."""
+    step = "" if of == "start" else f", by {of},"
+    return f"{name}{step} by level: {'; '.join(map(_of_level, figures))}"
+
+
+def _of_level(figure: Figure) -> str:
+    if math.isfinite(figure.value):
+        return f"{figure.level}: {_found(figure)}"
+    # most reasons are about a level, and begin with it
+    return f"{figure.level}: none ({figure.why_not.removeprefix(f'{figure.level}: ')})"
+
+
+def _found(figure: Figure) -> str:
+    return value_text(figure.value, figure.expanded, figure.unit)
 
 
 def rows_of_all(told: Iterable[Figures], known: KnownFigures) -> Iterator[FigureRow]:
@@ -78,12 +100,9 @@ def figure_name(measure: str) -> str:
 
 def figures_summary(told: Figures) -> str:
     """Say in a few words what came of a step's figures."""
-    found = [
-        f"{figure_name(figure.measure)} {value_text(figure.value, figure.expanded, figure.unit)}"
-        for figure in told.figures
-        if math.isfinite(figure.value)
-    ]
-    without = len(told.figures) - len(found)
+    rows = list(_rows(told.of, told, KnownFigures()))
+    found = [f"{row.name} {row.found}" for row in rows if row.found]
+    without = len(rows) - len(found)
     parts = [*found, *([f"{without} without a value"] if without else [])]
     return f"of the {told.of}: {', '.join(parts) or 'none'}"
 

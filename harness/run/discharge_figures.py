@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from harness.judge.discharge_curve import Fall, Resistor, weigh_discharge
-from harness.judge.propagate import Estimate
+from harness.judge.propagate import Estimate, unknown
 from harness.profile.discharge_step import DischargeStep
 from harness.profile.instruments import Meter
 from harness.profile.start_readings import reading_error
 from harness.run.context import Context
-from harness.run.start_figures import estimates_of, tell, unknown
+from harness.run.start_figures import estimates_of, tell
 
 #: What a fall without a resistor tells of the capacitor.
 NO_RESISTOR = unknown("no resistor is stated for this discharge")

@@ -9,12 +9,13 @@ from typing import Literal
 import numpy as np
 
 from harness.bench.dialect import bench_dialects
-from harness.judge.propagate import Estimate
+from harness.judge.propagate import Estimate, unknown
 from harness.judge.start_charge import weigh_dc
 from harness.judge.start_curve import LevelReadings, StartFigures, SupplyErrors, all_told
 from harness.judge.start_draw import weigh_begin, weigh_energy, weigh_switch_on
 from harness.judge.start_energy import weigh_ac
-from harness.judge.uncertainty import Contribution, combine
+from harness.judge.start_rest import weigh_idle, weigh_leak
+from harness.judge.uncertainty import combine
 from harness.profile.ac_readings import ac_unit
 from harness.profile.instruments import Supply
 from harness.profile.measures import MEASURES, PEAK
@@ -23,7 +24,7 @@ from harness.profile.start_readings import reading_error, supply_errors
 from harness.profile.untold import untold
 from harness.record.events import EventKind
 from harness.record.figures import Figure, Figures, FittedLevel, Gain, figures_detail
-from harness.run.checks import UNKNOWN, judge, started
+from harness.run.checks import judge, started
 from harness.run.context import Context
 from harness.run.start_log import StartLog
 
@@ -43,11 +44,11 @@ def tell_start(context: Context, step: PlannedStep, log: StartLog, *, label: str
     if supply is not None:  # a hand's way up tells nothing of the unit
         told = all_told(_weigh(context, supply, log), _switch_on(context, supply))
     tell(context, "start", told)
-    estimates = estimates_of(told)
     for check in step.checks:
         if started(check):
             name = f"{check.name} at {label}" if label else check.name
-            estimate = estimates.get(check.measure) or _untold(context, check.measure)
+            why = _untold(context, check.measure)
+            estimate = unknown(why) if why else told.told(check.measure, check.level)
             judge(context, step, check, estimate, name=name)
 
 
@@ -83,15 +84,9 @@ def estimates_of(told: StartFigures) -> dict[str, Estimate]:
     return {**{name: unknown(why) for name, why in told.why_not.items()}, **told.estimates}
 
 
-def unknown(why: str) -> Estimate:
-    """Return a figure that there is none of, for a reason: nothing can be decided by it."""
-    cause = Contribution(name=why, standard=math.inf)
-    return Estimate(value=UNKNOWN.value, contributions=(cause,))
-
-
-def _untold(context: Context, measure: str) -> Estimate:
+def _untold(context: Context, measure: str) -> str:
     line, holds_peak = context.plan.profile.fed.input, _holds_peak(context)
-    return unknown(untold(measure, line, holds_peak=holds_peak) or "this start does not tell it")
+    return untold(measure, line, holds_peak=holds_peak)
 
 
 def _holds_peak(context: Context) -> bool:
@@ -106,17 +101,21 @@ def _weigh(context: Context, supply: Supply, log: StartLog) -> StartFigures:
         return StartFigures()
     readings = [read for _, read in levels]
     below = [read for level, read in levels if level.voltage_v < line.start_threshold_v]
+    above = readings[len(below) :]
     errors = _errors_of(context, supply, below or readings[:1])
     whole = _errors_of(context, supply, readings)
     frequency_hz = levels[0][0].frequency_hz
     draws = (
         weigh_begin(readings, whole.voltage, line.idle_power_w),
         weigh_energy(readings, whole, frequency_hz=frequency_hz),
+        weigh_idle(above, whole, ac=line.kind == "ac"),
     )
     if line.kind == "dc":
-        return all_told(weigh_dc(below, errors, least_over_own=line.least_over_own), *draws)
+        charged = weigh_dc(below, errors, least_over_own=line.least_over_own)
+        return all_told(charged, weigh_leak(below, errors), *draws)
     assert frequency_hz is not None
-    return all_told(weigh_ac(below, errors, ac_unit(line, frequency_hz)), *draws)
+    unit = ac_unit(line, frequency_hz)
+    return all_told(weigh_ac(below, errors, unit), weigh_leak(below, errors, unit), *draws)
 
 
 def _switch_on(context: Context, supply: Supply) -> StartFigures:
@@ -130,14 +129,23 @@ def _switch_on(context: Context, supply: Supply) -> StartFigures:
 
 
 def _figures(told: StartFigures) -> Iterator[Figure]:
-    """Yield each figure, or why there is none, in the order of the catalogue."""
+    """Yield each figure, or why there is none, in the order of the catalogue, level by level."""
     for name, measure in MEASURES.items():
-        if name in told.estimates:
-            estimate = told.estimates[name]
-            expanded = combine(estimate.contributions).expanded
-            yield Figure(measure=name, unit=measure.unit, value=estimate.value, expanded=expanded)
-        elif name in told.why_not:
-            yield Figure(measure=name, unit=measure.unit, why_not=told.why_not[name])
+        levels = told.by_level.get(name) or {}
+        if not levels and (name in told.estimates or name in told.why_not):
+            levels = {"": told.told(name)}
+        for level, estimate in levels.items():
+            why_not, expanded = estimate.why_not, math.nan
+            if not why_not:
+                expanded = combine(estimate.contributions).expanded
+            yield Figure(
+                measure=name,
+                level=level,
+                unit=measure.unit,
+                value=estimate.value,
+                expanded=expanded,
+                why_not=why_not,
+            )
 
 
 def _errors_of(context: Context, supply: Supply, levels: list[LevelReadings]) -> SupplyErrors:

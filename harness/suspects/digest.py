@@ -95,6 +95,17 @@ def _mean(values: Sequence[float]) -> float:
     return sum(values) / len(values) if values else math.nan
 
 
+#: Figures of the unit that readings or other figures say already.
+_SAID_ALREADY = frozenset(
+    {
+        "start.leakage_current",
+        "start.idle_power",
+        "start.time_constant",
+        "discharge.time_constant",
+    }
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Feature:
     """One figure of a run."""
@@ -138,6 +149,8 @@ class Digest:
         if kind != EventKind.FIGURES or (told := read_figures(detail)) is None:
             return
         for one in told.figures:
+            if one.measure in _SAID_ALREADY:
+                continue
             self._figures[one.measure] = Feature(one.value, one.unit, 0.5 * one.expanded)
 
     def check(self, row: CheckRow) -> None:

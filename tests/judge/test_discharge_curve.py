@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from collections import Counter
 
 import numpy as np
 import pytest
@@ -11,6 +12,8 @@ import pytest
 from harness.judge.discharge_curve import (
     CAPACITANCE,
     STOP_VOLTAGE,
+    TIME_CONSTANT,
+    TOLD,
     Fall,
     Resistor,
     weigh_discharge,
@@ -72,27 +75,32 @@ class TestCapacitance:
 
     def test_is_right_as_often_as_it_says(self) -> None:
         """Of 100 random cases the true values lie inside their uncertainty in 93 at least."""
-        rng, inside, stops = random.Random(3), 0, 0
+        rng, inside = random.Random(3), Counter[str]()
         for seed in range(100):
             bulk_f, stop_v = rng.uniform(47e-6, 330e-6), rng.uniform(40.0, 70.0)
+            ohm, own_s = 1e4 * rng.uniform(0.99, 1.01), 1.0 / rng.uniform(1.0 / 500.0, 1.0 / 20.0)
             read = fall(
                 bulk_f,
-                ohm=1e4 * rng.uniform(0.99, 1.01),
-                own_s=1.0 / rng.uniform(1.0 / 500.0, 1.0 / 20.0),
+                ohm=ohm,
+                own_s=own_s,
                 draws_w=rng.uniform(1.0, 3.0),
                 stop_v=stop_v,
                 apart_s=rng.choice([0.005, 0.03, 0.06]),
                 seed=seed,
             )
             found = weigh_discharge(read, METER, RESISTOR, ROOT2).estimates
-            for name, true in ((CAPACITANCE, bulk_f), (STOP_VOLTAGE, (stop_v + 0.8) / ROOT2)):
-                estimate = found[name]
-                off = abs(estimate.value - true) <= combine(estimate.contributions).expanded
-                inside += off and name == CAPACITANCE
-                stops += off and name == STOP_VOLTAGE
+            true = {
+                CAPACITANCE: bulk_f,
+                # of resistor and bleeder in parallel: 1 / T = 1 / (R C) + 1 / T0, textbook
+                TIME_CONSTANT: 1.0 / (1.0 / (ohm * bulk_f) + 1.0 / own_s),
+                STOP_VOLTAGE: (stop_v + 0.8) / ROOT2,
+            }
+            for name, estimate in found.items():
+                off = abs(estimate.value - true[name])
+                inside[name] += off <= combine(estimate.contributions).expanded
 
-        assert inside >= 93
-        assert stops >= 93
+        assert set(inside) == set(TOLD)
+        assert min(inside.values()) >= 93
 
 
 class TestNoFigure:

@@ -13,8 +13,8 @@ from harness.judge.start_charge import weigh_dc
 from harness.judge.start_curve import LevelReadings, ReadingError, StartFigures, SupplyErrors
 from harness.judge.uncertainty import FloatArray, combine
 
-BULK, LEAK, SERIES = (
-    f"start.{name}" for name in ("bulk_capacitance", "leakage_current", "series_resistance")
+BULK, SERIES, TIME = (
+    f"start.{name}" for name in ("bulk_capacitance", "series_resistance", "time_constant")
 )
 
 CIRCUIT = Charging(
@@ -92,14 +92,11 @@ class TestFigures:
         """Half of it, or a fifth more or less, is told apart."""
         assert within(weigh_dc([level(replace(CIRCUIT, bulk_f=bulk_f))], ERRORS), BULK, bulk_f)
 
-    def test_leak(self) -> None:
-        """What flows at rest is what leaks."""
+    def test_beside_a_leak(self) -> None:
+        """What leaks is no capacitance."""
         leaking = replace(CIRCUIT, leak_siemens=2e-3)
 
-        told = weigh_dc([level(leaking)], ERRORS)
-
-        assert within(told, LEAK, 4.8e-3)
-        assert within(told, BULK, 470e-6)
+        assert within(weigh_dc([level(leaking)], ERRORS), BULK, 470e-6)
 
     def test_series_resistance(self) -> None:
         """A bench that reads faster than the current dies away tells what is in series."""
@@ -109,6 +106,15 @@ class TestFigures:
 
         assert within(told, SERIES, 0.6)
         assert combine(told.estimates[SERIES].contributions).expanded < 0.1
+
+    @pytest.mark.parametrize(("ohm", "bulk_f"), [(0.6, 470e-6), (1.2, 330e-6)])
+    def test_time_constant(self, ohm: float, bulk_f: float) -> None:
+        """The current dies away with R C (textbook), known better than either factor's worst."""
+        circuit = replace(CIRCUIT, limit_a=0.3, series_ohm=ohm, bulk_f=bulk_f)
+        told = weigh_dc([level(circuit, reading_s=5e-5)], replace(ERRORS, reading_s=5e-5))
+
+        assert within(told, TIME, ohm * bulk_f)
+        assert combine(told.estimates[TIME].contributions).expanded < 0.15 * ohm * bulk_f
 
     def test_two_levels(self) -> None:
         """A second level that is slow enough is fitted together with the first."""
@@ -206,7 +212,7 @@ class TestNoFigure:
         told = weigh_dc([], ERRORS)
 
         assert not told.estimates
-        assert set(told.why_not) == {BULK, LEAK, SERIES}
+        assert set(told.why_not) == {BULK, SERIES, TIME}
 
     def test_too_fast(self) -> None:
         """Fewer than three readings on the way up."""

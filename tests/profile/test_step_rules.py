@@ -691,3 +691,58 @@ class TestLimits:
         both = INSULATION.replace("limit =", 'low = "1 ohm"\nlimit =') + START
 
         assert "leave one of the two out" in mistakes(both)[0]
+
+
+LEVELS = step(
+    "start", 'levels = ["10 %", "25 %", "100 %"]', 'current_limit = "1 A"', 'dwell = "1 s"'
+)
+
+
+class TestLevelOfAFigure:
+    @pytest.mark.parametrize(
+        ("measure", "at", "problem"),
+        [
+            ("start.leakage_current", "25 %", None),
+            ("start.idle_power", "100 %", None),
+            (
+                "start.leakage_current",
+                "30 %",
+                "'30 %' is none of the step's levels: 10 %, 25 %, 100 %",
+            ),
+            (
+                "start.leakage_current",
+                "1 A",
+                "'1 A' is none of the step's levels: 10 %, 25 %, 100 %",
+            ),
+            (
+                "start.leakage_current",
+                "100 %",
+                (
+                    "100 % of nominal lies above the start threshold, where a level tells "
+                    "start.idle_power"
+                ),
+            ),
+            (
+                "start.idle_power",
+                "10 %",
+                (
+                    "10 % of nominal lies below the start threshold, where a level tells "
+                    "start.leakage_current"
+                ),
+            ),
+            (
+                "start.energy",
+                "10 %",
+                "a start step has no load points: leave this key out",
+            ),
+        ],
+    )
+    def test_is_one_that_tells_it(
+        self, measure: str, at: str, problem: str | None, mistakes: Mistakes
+    ) -> None:
+        """A level of the step, on the side of the start threshold where its figure is told."""
+        high = {"start.leakage_current": "5 mA", "start.idle_power": "2 W"}.get(measure, "5 J")
+        judged = check(f'measure = "{measure}"', f'at = "{at}"', f'high = "{high}"')
+        told = [] if problem is None else [f"steps[0].checks[0].at: {problem}"]
+
+        assert mistakes(LEVELS + judged) == told

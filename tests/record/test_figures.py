@@ -81,6 +81,7 @@ class TestFigures:
         assert set(told["gains"][0]) == {"level", "square_v2", "energy_j", "expanded_j"}
         assert told["figures"][1] == {
             "measure": "start.series_resistance",
+            "level": "",
             "unit": "ohm",
             "value": None,
             "expanded": None,

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.judge.discharge_curve import TOLD
 from harness.record.run_summary import Outcome
 from harness.run.discharge import Decay
 from harness.run.operator import Nobody
@@ -215,7 +216,7 @@ class TestThroughAResistor:
 
         (detail,) = [text for text in ran.said("figures") if '"discharge"' in text]
         told = {each["measure"]: each for each in json.loads(detail)["figures"]}
-        assert set(told) == {"discharge.bulk_capacitance", "start.stop_voltage"}
+        assert set(told) == {*TOLD}
         [curve] = json.loads(detail)["fitted"]
         fall = ran.readings[ran.readings["quantity"] == "voltage_dc"]
         fall = fall[fall["time_s"].between(curve["time_s"][0], curve["time_s"][-1])]

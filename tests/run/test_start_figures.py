@@ -66,7 +66,8 @@ class TestAcStart:
         """One event tells them; a capacitor that filled too fast to be weighed says so."""
         told = figures(run_steps("ac"))
 
-        assert set(told) == {"start.bulk_capacitance", "start.begin_voltage", "start.energy"}
+        names = ("bulk_capacitance", "leakage_current", "idle_power", "begin_voltage", "energy")
+        assert list(told) == [f"start.{name}" for name in names]
         assert "a lower current limit" in told["start.bulk_capacitance"]["why_not"]
         assert told["start.begin_voltage"]["value"] == pytest.approx(45.0, abs=0.2)
         assert told["start.energy"]["value"] > 0.0
@@ -129,13 +130,72 @@ class TestPlanAndRun:
         assert found["expanded"] == pytest.approx(planned.expanded, rel=0.02)
 
 
+AT_A_LEVEL = """
+[[steps.checks]]
+name = "{name}"
+measure = "start.{measure}"
+at = "{level}"
+high = "{high}"
+"""
+
+
+class TestByLevel:
+    @pytest.mark.parametrize(
+        ("kind", "asleep", "works"),
+        [("dc", "10 %, 25 %", "50 %, 75 %, 100 %"), ("ac", "10 %, 25 %", "50 %, 75 %, 100 %")],
+    )
+    def test_each_level_tells_what_is_drawn(
+        self, kind: str, asleep: str, works: str, run_steps: Callable[..., Any]
+    ) -> None:
+        """A healthy unit leaks next to nothing, and idles with what its model draws."""
+        ran = run_steps(kind)
+        (detail,) = ran.said("figures")
+        told = json.loads(detail)["figures"]
+        idle_w = ran.bench.circuit.model.converter.idle_power_w
+
+        leaks = [one for one in told if one["measure"] == "start.leakage_current"]
+        idles = [one for one in told if one["measure"] == "start.idle_power"]
+        assert ", ".join(one["level"] for one in leaks) == asleep
+        assert ", ".join(one["level"] for one in idles) == works
+        assert all(abs(one["value"]) <= one["expanded"] for one in leaks)
+        assert all(abs(one["value"] - idle_w) <= one["expanded"] + 0.1 * idle_w for one in idles)
+
+    @pytest.mark.parametrize("kind", ["dc", "ac"])
+    def test_a_check_is_judged_at_its_level(
+        self, kind: str, run_steps: Callable[..., Any], tmp_path: Path
+    ) -> None:
+        """By what that level told, as well known as was planned; without one, by the highest."""
+        after = "".join(
+            AT_A_LEVEL.format(name=f"{measure} {level}", measure=measure, level=level, high=high)
+            for measure, level, high in (
+                ("leakage_current", "10 %", "100 mA"),
+                ("leakage_current", "25 %", "100 mA"),
+                ("idle_power", "50 %", "20 W"),
+            )
+        )
+        after += ENERGY.replace("energy", "leakage_current").replace("60 J", "100 mA")
+        ran = run_steps(kind, after=after)
+        rows = ran.checks.set_index("check")
+        profile = load_profile(tmp_path / "profile.toml")
+        planned = plan_for(profile, simulated_bench_file(profile)).forecasts
+
+        assert set(rows.loc[[each.check.name for each in planned], "verdict"]) == {"pass"}
+        assert len(planned) == 4
+        for each in planned:
+            found = rows.loc[each.check.name, "uncertainty"]
+            assert found == pytest.approx(each.expanded, rel=0.1)
+        highest, low = rows.loc["leakage_current"], rows.loc["leakage_current 10 %"]
+        assert highest["value"] == rows.loc["leakage_current 25 %", "value"]
+        assert kind == "dc" or low["uncertainty"] > 2.0 * highest["uncertainty"]
+
+
 class TestUntold:
     @pytest.mark.parametrize(
         ("measure", "limit", "why"),
         [
             ("switch_on_current", "5 A", "has no measure_current_peak"),
             ("series_resistance", "5 ohm", "the inrush limiter of an AC unit"),
-            ("leakage_current", "5 mA", "the filter at the input"),
+            ("time_constant", "2 ms", "show no exponential"),
         ],
     )
     def test_a_check_of_what_no_start_tells_says_why(

@@ -117,7 +117,7 @@
     if (figures !== drawnFigures) {
       drawnFigures = figures;
       by("figures-card").hidden = view.figures.length === 0;
-      by("figures").replaceChildren(...view.figures.map((one) => {
+      by("figures").replaceChildren(...view.figures.flatMap((one) => {
         const row = made("tr"), from = one.of === "start" ? "" : `, by the ${one.of}`;
         row.append(made("td", one.name + from));
         if (one.found) {
@@ -128,7 +128,11 @@
           why.colSpan = 3;
           row.append(why);
         }
-        return row;
+        if (!one.by_level) return [row];
+        const levels = made("td", one.by_level, "levels"), below = made("tr");
+        levels.colSpan = 4;
+        below.append(levels);
+        return [row, below];
       }));
     }
     const told = JSON.stringify(view.explained);

@@ -61,7 +61,8 @@ class Fill:
     """What went into a circuit until each time: integrals of power and of both squares."""
 
     values: Mapping[str, float]  # of its netlist
-    rows: FloatArray  # COLUMNS by time
+    #: COLUMNS by time; fresh from ngspice the voltage of the capacitor besides.
+    rows: FloatArray
 
     def mean(self, column: int, time_s: float, window_s: float) -> float:
         """Return the mean over a window that ends at a time; the line is dead before zero."""
@@ -97,7 +98,7 @@ def by_ngspice(changes: Mapping[str, float]) -> Fill:
         if "aborted" in done.stdout + done.stderr:
             raise RuntimeError(f"ngspice gave up:\n{done.stdout}\n{done.stderr}")
         lines = (Path(folder) / "curve.txt").read_text(encoding="utf-8").splitlines()[1:]
-    kept = [[float(word) for word in line.split()[:4]] for line in lines[::KEPT_ROWS]]
+    kept = [[float(word) for word in line.split()[:5]] for line in lines[::KEPT_ROWS]]
     return Fill({**own_values(), **changes}, np.array(kept).T)
 
 
@@ -147,6 +148,12 @@ def read(
     return levels
 
 
+def random_leak(rng: random.Random) -> dict[str, float]:
+    """Draw a circuit that leaks 0.3 mA to 20 mA at its highest level."""
+    leak_a = 10.0 ** rng.uniform(-3.5, -1.7)
+    return {**random_circuit(rng), "rleak": math.sqrt(2.0) * own_values()["vthree"] / leak_a}
+
+
 def random_circuit(rng: random.Random) -> dict[str, float]:
     """Draw a circuit: capacitance, resistances, frequency and phase of the line."""
     bulk_f = 10 ** rng.uniform(math.log10(47e-6), math.log10(330e-6))
@@ -173,4 +180,4 @@ def write(name: str, rows: Iterable[Iterable[float]]) -> None:
 
 if __name__ == "__main__":
     for case, changed in CASES.items():
-        write(case, by_ngspice(changed).rows.T)
+        write(case, by_ngspice(changed).rows[:4].T)

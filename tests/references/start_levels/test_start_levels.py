@@ -13,11 +13,14 @@ from collections import Counter
 import pytest
 
 from harness.judge.start_charge import weigh_dc
+from harness.judge.start_curve import all_told
+from harness.judge.start_rest import weigh_leak
 from harness.judge.uncertainty import combine
 from tests.references.start_levels import levels
 
-BULK, LEAK, SERIES = (
-    f"start.{name}" for name in ("bulk_capacitance", "leakage_current", "series_resistance")
+BULK, LEAK, SERIES, TIME = (
+    f"start.{name}"
+    for name in ("bulk_capacitance", "leakage_current", "series_resistance", "time_constant")
 )
 #: Share of the cases that must lie within, and how many of each figure are asked for.
 COVERED, CASES = 0.93, 100
@@ -26,8 +29,14 @@ COVERED, CASES = 0.93, 100
 def judged(seed: int, values: tuple[levels.Array, levels.Array, levels.Array]) -> dict[str, bool]:
     """Return of each figure that a level gives whether the true value lies within."""
     parts, instrument = levels.drawn(seed)
-    told = weigh_dc([levels.read(seed, values)], instrument.errors)
-    true = {BULK: parts.bulk_f, SERIES: parts.series_ohm, LEAK: float(values[2][-1])}
+    read = levels.read(seed, values)
+    told = all_told(weigh_dc([read], instrument.errors), weigh_leak([read], instrument.errors))
+    true = {
+        BULK: parts.bulk_f,
+        SERIES: parts.series_ohm,
+        TIME: parts.series_ohm * parts.bulk_f,
+        LEAK: float(values[2][-1]),
+    }
     return {
         measure: abs(estimate.value - true[measure]) <= combine(estimate.contributions).expanded
         for measure, estimate in told.estimates.items()
@@ -68,7 +77,7 @@ class TestAgain:
         told: Counter[str] = Counter()
         held: Counter[str] = Counter()
         seed = 1000
-        while min(told[measure] for measure in (BULK, LEAK, SERIES)) < CASES:
+        while min(told[measure] for measure in (BULK, LEAK, SERIES, TIME)) < CASES:
             seed += 1
             for measure, within in judged(seed, levels.true_values(seed)).items():
                 told[measure] += 1
