@@ -8,16 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from harness.cli.tables import STYLES, console, indented
+from harness.cli.tables import STYLES, console, hanging, indented
 from harness.record.csv_text import printable
 from harness.record.tables import Record
 
 if TYPE_CHECKING:
     from harness.record.explanation import Explanation
-    from harness.report.explained import Explained, Shown
+    from harness.report.explained import Explained, Next, Shown
 
-#: Further steps that are shown.
-_STEPS = 2
 #: What is said where there is no library at hand.
 _ASK = "What explains it: softwake suspects last"
 
@@ -57,7 +55,7 @@ def _told_at_hand(record: Record) -> Explanation | None:
 
 
 def _print_end(told: Explanation, *, passed: bool) -> None:
-    from harness.report.explained import explained, short_lines
+    from harness.report.explained import FIRST, explained, short_lines
 
     shown = explained(told)
     if passed and not shown.pushes:
@@ -68,6 +66,10 @@ def _print_end(told: Explanation, *, passed: bool) -> None:
         out.print("A remark, by simulated units; it changes no verdict:", style="bold")
     else:
         out.print("What most likely explains it, by simulated units:", style="bold")
+        if told.unlike:
+            out.print(indented(shown.headline))
+        for one in shown.suspects[:FIRST]:
+            out.print(hanging(f"{one.chance:>10} ", one.words))
         for line in short_lines(told):
             out.print(indented(line))
     for line in shown.pushes:
@@ -86,8 +88,19 @@ def keep(record: Record, told: Explanation) -> None:
             typer.echo(f"softwake: the answer is not kept: {error.strerror}", err=True)
 
 
-def print_explanation(told: Explanation, *, is_whole: bool, steps: bool) -> None:
-    """Print all of an explanation."""
+def print_measurements() -> None:
+    """Print what may be found without power, each with a result as it is typed."""
+    from harness.report.explained import EXAMPLES
+    from harness.suspects.cold import MEASUREMENTS
+
+    out = console(folded=False)
+    for one in MEASUREMENTS:
+        out.print(f'--found "{one.name} = {EXAMPLES[one.unit]}"', style="bold")
+        out.print(indented(one.how))
+
+
+def print_explanation(told: Explanation, run: str, *, is_whole: bool, steps: bool) -> None:
+    """Print all of an explanation of a run, named as whoever asks names it."""
     from harness.report.explained import explained
 
     shown = explained(told)
@@ -110,9 +123,9 @@ def print_explanation(told: Explanation, *, is_whole: bool, steps: bool) -> None
     _print_list("Near a limit:", shown.pushes)
     _print_list("Found without power:", shown.found)
     out.print()
-    _print_next(told, shown)
+    _print_next(told, shown, run)
     if steps:
-        _print_steps(shown)
+        _print_steps(shown, run)
     out.print()
     for caution in map(printable, told.cautions):
         out.print(caution, style=STYLES["undecided"])
@@ -131,7 +144,7 @@ def _print_list(head: str, lines: Sequence[str]) -> None:
             out.print(indented(line))
 
 
-def _print_next(told: Explanation, shown: Explained) -> None:
+def _print_next(told: Explanation, shown: Explained, run: str) -> None:
     """Print what to measure next, or what proves the one suspect that is left."""
     from harness.report.explained import EXAMPLES
 
@@ -140,16 +153,22 @@ def _print_next(told: Explanation, shown: Explained) -> None:
         out.print("No other measurement is expected to tell more.")
         if shown.prove:
             out.print(f"Before you act on it: {shown.prove}.")
+        out.print("What you find can be told: --found list names all.", style="dim")
         return
     out.print("Measure next, discharged and cold:", style="bold")
-    out.print(indented(f"{shown.measure.name}: {shown.measure.how}"))
-    for line in shown.measure.expected:
-        out.print(indented(f"  {line}"))
+    _print_one(shown.measure)
     found = f"{shown.measure.name} = {EXAMPLES.get(told.measure[0].unit, 'RESULT')}"
-    out.print(indented(f'then, say: softwake suspects last --found "{found}"', "dim"))
+    out.print(indented(f'then, say: softwake suspects {run} --found "{found}"', "dim"))
 
 
-def _print_steps(shown: Explained) -> None:
+def _print_one(one: Next) -> None:
+    out = console(folded=False)
+    out.print(indented(f"{one.name}: {one.how}"))
+    for line in one.expected:
+        out.print(indented(line, by=4))
+
+
+def _print_steps(shown: Explained, run: str) -> None:
     """Print what further steps under power would tell, or why none is proposed."""
     out = console(folded=False)
     out.print()
@@ -159,24 +178,25 @@ def _print_steps(shown: Explained) -> None:
     if not shown.steps:
         out.print("No step under power on this bench is expected to tell more.")
         return
-    out.print("Under power, once nothing cold is left to measure, each a pre-check:", style="bold")
-    for one in shown.steps[:_STEPS]:
-        out.print(indented(f"{one.name}: {one.how}"))
-        for line in one.expected:
-            out.print(indented(f"  {line}"))
-    out.print(indented("write the first: softwake suspects last --steps --to step.toml", "dim"))
+    head = "Under power, once nothing cold is left to measure, each by a profile of its own:"
+    out.print(head, style="bold")
+    for one in shown.steps:
+        _print_one(one)
+    out.print(indented(f"write the first: softwake suspects {run} --steps --to step.toml", "dim"))
     out.print(indented("then: softwake plan step.toml, and rehearse it before it runs", "dim"))
 
 
 def _print_suspect(one: Shown) -> None:
     out = console(folded=False)
-    out.print(f"{one.chance}  {one.words}", style="bold cyan")
-    lines = [
-        one.degree,
-        f"look at: {one.look_at}" if one.look_at else "",
-        *(f"for: {line}" for line in one.supporting),
-        *(f"against: {line}" for line in one.against),
-        f"shown by: {one.shown_by}" if one.shown_by else "",
+    out.print(hanging(f"{one.chance} ", one.words, "bold cyan", by=0))
+    if one.degree:
+        out.print(indented(one.degree))
+    told = [
+        ("look at:", one.look_at),
+        *(("for:", line) for line in one.supporting),
+        *(("against:", line) for line in one.against),
+        ("shown by:", one.shown_by),
     ]
-    for line in filter(None, lines):
-        out.print(indented(line))
+    for head, line in told:
+        if line:
+            out.print(hanging(head, line))

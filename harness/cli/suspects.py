@@ -13,12 +13,19 @@ from harness.cli.progress import progress_bar
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from harness.profile.schema import Profile
     from harness.record.explanation import Explanation
     from harness.run.operator import StopRequest
     from harness.suspects.answer import Answer
     from harness.suspects.case import Case
     from harness.suspects.library import Library
+    from harness.suspects.measuring import Found
     from harness.suspects.weighing import StepProposal
+
+#: Asked for in place of a result: all measurements there are.
+_LIST = "list"
 
 
 @described
@@ -30,34 +37,34 @@ def suspects(  # noqa: PLR0913 - every one by its name
     anew: bool = False,
     whole: bool = False,
     steps: bool = False,
+    also: list[str] | None = None,
     to: Path | None = None,
     workers: int | None = None,
     results: Path = HERE,
     json: bool = False,
 ) -> None:
     """Say what most likely explains a run, and what to measure next; energises nothing."""
-    if to is not None and not steps:
-        raise UsageError("only a further step is written", where="--to", remedy="add --steps")
+    if not steps and (to is not None or also):
+        where = "--to" if to is not None else "--also"
+        raise UsageError("this is of further steps", where=where, remedy="add --steps")
     # pandas, scipy and the engine: not for the list of commands
-    from harness.cli.explaining import keep, print_explanation
+    from harness.cli.explaining import keep, print_explanation, print_measurements
     from harness.record import load
     from harness.record.examine import find
-    from harness.record.explanation import kept_explanation
     from harness.run.operator import Interrupted, StopRequest, stop_on_signals
     from harness.suspects.answer import answered
     from harness.suspects.case import case_of
-    from harness.suspects.measuring import Found, taken_up
     from harness.suspects.shelf import FIRST_EACH, WHOLE_EACH, Shelf
     from harness.suspects.stock import stock_for
     from harness.suspects.told import of_answer
 
-    results_found = [Found.parse(text) for text in found or ()]
+    profiles = [_profile(name) for name in also or ()]
+    if found == [_LIST]:
+        print_measurements()
+        return
     folder = find(results, run)
+    results_found = _found(folder, found or (), anew=anew)
     case = case_of(load(folder), None if unit is None else _assessed(unit))
-    if not anew and (before := kept_explanation(folder)) is not None:
-        results_found = list(
-            taken_up(((one.name, one.value) for one in before.found), results_found)
-        )
     shelf = Shelf.of(stock_for(case.profile, case.bench))
     library = shelf.library()
     wanted = WHOLE_EACH if whole else FIRST_EACH
@@ -70,7 +77,7 @@ def suspects(  # noqa: PLR0913 - every one by its name
                 library = shelf.made(wanted, workers=workers, on_progress=on_progress, stop=stop)
         answer = answered(case, library, results_found)
         if steps:
-            further, withheld_by = _weighed(case, library, answer, workers, stop)
+            further, withheld_by = _weighed(case, library, answer, profiles, workers, stop)
     except Interrupted as error:
         typer.echo(f"softwake: {error}; the same command goes on where it was", err=True)
         if json:
@@ -82,13 +89,24 @@ def suspects(  # noqa: PLR0913 - every one by its name
         if to is not None:
             _write(to, told)
         if tell is None:
-            print_explanation(told, is_whole=library.each >= WHOLE_EACH, steps=steps)
+            print_explanation(told, run, is_whole=library.each >= WHOLE_EACH, steps=steps)
         else:
             tell("suspects", told.model_dump())
 
 
+def _profile(name: str) -> Profile:
+    from harness.profile.load import load_profile
+
+    return load_profile(name)
+
+
 def _weighed(
-    case: Case, library: Library, answer: Answer, workers: int | None, stop: StopRequest
+    case: Case,
+    library: Library,
+    answer: Answer,
+    also: Sequence[Profile],
+    workers: int | None,
+    stop: StopRequest,
 ) -> tuple[tuple[StepProposal, ...], str]:
     """Return the further steps worth taking, or why none is proposed."""
     # plan and engine: only where somebody asks for steps
@@ -99,9 +117,23 @@ def _weighed(
         return (), reason
     with stop_on_signals(stop), progress_bar(1, "further steps") as on_progress:
         further = weighed(
-            case, library, answer, workers=workers, on_progress=on_progress, stop=stop
+            *(case, library, answer),
+            workers=workers,
+            also=also,
+            on_progress=on_progress,
+            stop=stop,
         )
     return further, ""
+
+
+def _found(folder: Path, texts: Sequence[str], *, anew: bool) -> tuple[Found, ...]:
+    """Return what was found without power, earlier too; UsageError: it is no result."""
+    from harness.record.explanation import kept_explanation
+    from harness.suspects.measuring import Found, taken_up
+
+    now = [Found.parse(text) for text in texts]
+    before = None if anew else kept_explanation(folder)
+    return taken_up(((one.name, one.value) for one in before.found) if before else (), now)
 
 
 def _write(to: Path, told: Explanation) -> None:

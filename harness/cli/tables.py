@@ -95,6 +95,14 @@ def listed(title: str, lines: Iterable[str], style: str = "underline") -> Iterat
         yield from items
 
 
-def indented(text: str, style: str = "") -> Padding:
-    """Return a text whose every line stands two characters in."""
-    return Padding(Text(text, style=style), (0, 0, 0, 2), expand=False)
+def indented(text: str, style: str = "", *, by: int = 2) -> Padding:
+    """Return a text whose every line stands two characters in, or so many."""
+    return Padding(Text(text, style=style), (0, 0, 0, by), expand=False)
+
+
+def hanging(head: str, text: str, style: str = "", *, by: int = 2) -> Padding:
+    """Return a text whose further lines stand below the first one, behind its head."""
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(no_wrap=True)
+    grid.add_row(Text(head, style=style), Text(text, style=style))
+    return Padding(grid, (0, 0, 0, by), expand=False)

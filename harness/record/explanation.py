@@ -96,19 +96,12 @@ class MeasurementTold(_Data):
     expected: tuple[Expected, ...]
 
 
-class StepTold(_Data):
+class StepTold(MeasurementTold):
     """A further step under power, with what its most telling figure would tell."""
 
-    name: str
-    how: str
     figure: str
-    unit: str
-    bits: float
-    work_min: float
-    danger: float
     trips: float  # chance that it ends in a trip
-    expected: tuple[Expected, ...]
-    profile: str  # the pre-check that makes it, as TOML
+    profile: str  # that makes it, as TOML
 
 
 class ResultTold(_Data):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 from harness.rehearse.degrees import always
 from harness.rehearse.fault import AC, Border, Fault, Remedy, Severity, changed
@@ -34,8 +35,26 @@ _VOLTAGE_OFF = Border(
     "threshold at 5 % to 10 % (common practice)",
     _is_off,
 )
-_OFF_BY = Severity("boosted voltage off by", "%", (0.03, 0.08, 0.14), within=(0.0, 0.9))
-_SHOWN_BY = "DC voltmeter across the bulk capacitor with power on, nothing on the outputs"
+
+
+def _held_off(side: Literal["low", "high"], because: str, *others: Remedy) -> Fault:
+    sign = 1.0 if side == "high" else -1.0
+    return Fault(
+        name=f"boost-voltage-{side}",
+        summary=f"boost stage holds too {side} a voltage: {because}",
+        kinds=AC,
+        boosted=True,
+        border=_VOLTAGE_OFF,
+        shown_by="DC voltmeter across the bulk capacitor with power on, nothing on the outputs",
+        need=BULK_UNDER_POWER,
+        severity=Severity("boosted voltage off by", "%", (0.03, 0.08, 0.14), within=(0.0, 0.9)),
+        change=lambda model, share: _held(model, 1.0 + sign * share),
+        remedies=(
+            Remedy("start", "meter.voltage_dc", side, "the meter stands across the capacitor"),
+            *others,
+        ),
+    )
+
 
 BOOST_FAULTS = (
     Fault(
@@ -62,33 +81,10 @@ BOOST_FAULTS = (
             Remedy("line", "meter.voltage_dc", "low", "loaded, at the lowest line it gives up"),
         ),
     ),
-    Fault(
-        name="boost-voltage-high",
-        summary="boost stage holds too high a voltage: a resistor of its divider has risen",
-        kinds=AC,
-        boosted=True,
-        border=_VOLTAGE_OFF,
-        shown_by=_SHOWN_BY,
-        need=BULK_UNDER_POWER,
-        severity=_OFF_BY,
-        change=lambda model, share: _held(model, 1.0 + share),
-        remedies=(
-            Remedy("start", "meter.voltage_dc", "high", "the meter stands across the capacitor"),
-        ),
-    ),
-    Fault(
-        name="boost-voltage-low",
-        summary="boost stage holds too low a voltage: a part of its divider leaks or has risen",
-        kinds=AC,
-        boosted=True,
-        border=_VOLTAGE_OFF,
-        shown_by=_SHOWN_BY,
-        need=BULK_UNDER_POWER,
-        severity=_OFF_BY,
-        change=lambda model, share: _held(model, 1.0 - share),
-        remedies=(
-            Remedy("start", "meter.voltage_dc", "low", "the meter stands across the capacitor"),
-            Remedy("dip", "dip.hold_up", "low", "the capacitor bridges less, at every line"),
-        ),
+    _held_off("high", "a resistor of its divider has risen"),
+    _held_off(
+        "low",
+        "a part of its divider leaks or has risen",
+        Remedy("dip", "dip.hold_up", "low", "the capacitor bridges less, at every line"),
     ),
 )

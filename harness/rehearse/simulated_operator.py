@@ -88,9 +88,9 @@ class SimulatedOperator:
         across_ohm = across_bulk_ohm(load)
         if across_ohm is not None or not load:
             self._bench.circuit.connect_across_bulk(across_ohm or math.inf)
-        if across_ohm is not None:
+        output = next(iter(self._unit.output.values()), None)
+        if across_ohm is not None or output is None:
             return True
-        output = next(iter(self._unit.output.values()))
         if isinstance(output, ChargerOutput):
             self._hang_at_charger(load)
             return True

@@ -33,6 +33,17 @@ EXAMPLES = {"": "yes", "ohm": "12 ohm", "F": "100 uF", "V": "200 V", "A": "1 mA"
 _OPEN_OHM = 50e6
 #: What an instrument reads, or a start or discharge tells: ``meter.voltage_dc``, ``start.energy``.
 _READ = re.compile(r"([a-z_]+(?: \w+)?)\.([a-z_]+)(.*)")
+#: More than that a fault must have to be remarked on where the run passed.
+_REMARKED_FRAC = 0.5
+#: What is worked out of the readings of a hold, in words.
+_WORKED_OUT = {
+    "current, highest": "highest current",
+    "power, highest": "highest power",
+    "current, filled": "charge beyond the steady current",
+    "power, filled": "energy beyond the steady power",
+    "conductance": "current over voltage",
+    "real conductance": "power over voltage squared",
+}
 #: Characters of a library's fingerprint that are shown.
 _SHOWN = 12
 
@@ -91,7 +102,7 @@ def explained(told: Explanation) -> Explained:
         beside=_beside(told),
         found=tuple(map(_result, told.found)),
         measure=_next(told.measure[0]) if told.measure else None,
-        steps=tuple(map(_next_step, told.steps)),
+        steps=tuple(map(_next, told.steps)),
         no_steps=printable(told.no_steps),
         prove=_prove(first) if first and not told.measure else "",
         pushes=tuple(_push(one) for one in told.pushes if one.by),
@@ -112,8 +123,15 @@ def library_words(told: Explanation) -> str:
 
 
 def worth_telling(told: Explanation) -> bool:
-    """Whether an explanation says anything; of a run that passed only what is not usual."""
-    return not told.passed or any(one.by for one in told.pushes) or not told.nothing_wrong
+    """Whether an explanation says anything; of a run that passed only what is not usual.
+
+    A fault that is no likelier than not is no remark there: another design of the same unit, such
+    as a diode with less drop, reads so far off as well.
+    """
+    if not told.passed or told.unlike or any(one.by for one in told.pushes):
+        return True
+    likely = bool(told.suspects) and told.suspects[0].probability > _REMARKED_FRAC
+    return likely and not told.nothing_wrong
 
 
 def percent(probability: float) -> str:
@@ -125,12 +143,9 @@ def percent(probability: float) -> str:
 
 
 def short_lines(told: Explanation) -> list[str]:
-    """Return the first suspects in a line each, what may be beside, and what to measure next."""
+    """Return what stands below the first suspects: what may be beside, what to measure next."""
     shown = explained(told)
-    lines = [f"{one.chance:>10}  {one.words}" for one in shown.suspects[:FIRST]]
-    if told.unlike:
-        lines.insert(0, shown.headline)
-    lines += [line for line in (shown.beside, shown.hidden) if line]
+    lines = [line for line in (shown.beside, shown.hidden) if line]
     if shown.measure is not None:
         lines.append(f"measure next, discharged and cold: {shown.measure.name}")
     elif shown.prove:
@@ -192,6 +207,9 @@ def _figure(name: str) -> str:
     """Return the name of a figure as people read it: ``nominal: meter voltage DC``."""
     place, colon, what = name.rpartition(": ")
     step, _, level = place.partition(", ")
+    source, dot, own = what.rpartition(".")
+    if own in _WORKED_OUT:
+        what = f"{_WORKED_OUT[own]}, by the {source.replace('_', ' ')}" if dot else _WORKED_OUT[own]
     read = _READ.fullmatch(what)
     if read is not None:
         source, quantity, more = read.groups()
@@ -211,19 +229,10 @@ def _result(told: ResultTold) -> str:
 
 
 def _next(told: MeasurementTold) -> Next:
+    told_by = f"; it is told by {_figure(told.figure)}" if isinstance(told, StepTold) else ""
     return Next(
         name=printable(told.name),
-        how=printable(f"{told.how} (about {told.work_min:g} min)"),
-        expected=tuple(_expected(told.expected, told.unit)),
-    )
-
-
-def _next_step(told: StepTold) -> Next:
-    return Next(
-        name=printable(told.name),
-        how=printable(
-            f"{told.how} (about {told.work_min:.0f} min); it is told by {_figure(told.figure)}"
-        ),
+        how=printable(f"{told.how} (about {told.work_min:.0f} min){told_by}"),
         expected=tuple(_expected(told.expected, told.unit)),
     )
 
@@ -249,6 +258,8 @@ def _value(unit: str, value: float) -> str:
 
 
 def _push(told: PushTold) -> str:
-    by = ", or ".join(told.by)
+    more = len(told.by) - FIRST
+    listed = told.by if more <= 1 else (*told.by[:FIRST], f"one of {more} others")
+    by = ", or ".join(listed)
     how = "not decided" if told.verdict == "undecided" else "passed narrowly"
     return printable(f"{told.check}, {how}: it would be pushed beyond its limit by {by}")

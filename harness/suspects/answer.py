@@ -46,6 +46,7 @@ class Told:
     suspect: Suspect
     #: Its classes that what was found without power leaves open, the likeliest first.
     left: tuple[Kind, ...]
+    probability: float  # of these
     signs: Signs
     #: Names of the parts it points at, as the unit file has them.
     parts: tuple[str, ...]
@@ -97,6 +98,7 @@ def answered(case: Case, library: Library, found: Sequence[Found] = ()) -> Answe
     if contradicted(case, library):
         ranking = _without_healthy(ranking)
     shown = [one for one in ranking.suspects if one.probability >= _LEAST][:TOLD]
+    chances = unit_chances(library, ranking, agreed)
     run = case.record.run
     return Answer(
         run_id=str(run["run_id"]),
@@ -111,11 +113,13 @@ def answered(case: Case, library: Library, found: Sequence[Found] = ()) -> Answe
         told=tuple(
             Told(
                 suspect=one,
-                left=_left(library, one, unit_chances(library, ranking, agreed), found),
+                left=left,
+                probability=one.probability * share,
                 signs=signs_of(library, ranking, one.name, case.features),
                 parts=_parts(case.parts, one),
             )
             for one in shown or ranking.suspects[:1]
+            for left, share in [_left(library, one, chances, found)]
         ),
         # a result found without power comes from both faults: which one's it is nobody knows
         beside=() if found or passed(case.record) else second_faults(library, ranking),
@@ -186,19 +190,20 @@ def set_of(library: Library) -> tuple[str, ...]:
 
 def _left(
     library: Library, suspect: Suspect, chances: Floats, found: Sequence[Found]
-) -> tuple[Kind, ...]:
-    """Return the classes of a suspect that are still open; without anything found all of them.
+) -> tuple[tuple[Kind, ...], float]:
+    """Return the classes of a suspect that are still open, and their share of it.
 
-    No reading of the bench tells them apart; what is measured on a part may.
+    No reading of the bench tells them apart; what is measured on a part may. Without anything
+    found all of them are.
     """
     kinds = (suspect.kind, *suspect.merged)
     if not found:
-        return kinds
+        return kinds, 1.0
     shares = {one.name: float(chances[library.kinds == one.name].sum()) for one in kinds}
-    least = _LEFT_FRAC * sum(shares.values())
-    return tuple(
-        one for one in sorted(kinds, key=lambda one: -shares[one.name]) if shares[one.name] >= least
-    )
+    whole = sum(shares.values())
+    order = sorted(kinds, key=lambda one: -shares[one.name])
+    left = tuple(one for one in order if shares[one.name] >= _LEFT_FRAC * whole)
+    return left, sum(shares[one.name] for one in left) / whole
 
 
 def _parts(parts: Mapping[str, tuple[str, ...]], suspect: Suspect) -> tuple[str, ...]:

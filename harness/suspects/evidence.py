@@ -18,6 +18,8 @@ from harness.suspects.ranking import Ranking
 _MOST = 3
 #: Least that a figure must be away, in scaled spreads, to be worth a word.
 _WORTH = 1.0
+#: What is worked out of readings: nobody sees it on an instrument.
+_WORKED_OUT = ("conductance", ", filled")
 #: Share of the units between the ends of a range that is told.
 _FROM, _TO = 5.0, 95.0
 
@@ -66,10 +68,13 @@ def _told(
     """Yield the strongest figures, one of each hold or check."""
     seen: set[str] = set()
     values: list[float] = []
-    for column in np.argsort(-strength):
+    turns = np.array([_turn(name, features) for name in library.names])
+    for column in np.lexsort((-strength, turns)):
         figure = library.names[column]
-        if strength[column] < _WORTH or len(seen) >= _MOST:
+        if len(seen) >= _MOST:
             return
+        if strength[column] < _WORTH:
+            continue
         place = figure.rpartition(": ")[0] or figure
         if place in seen or figure not in features or not _is_plain(figure):
             continue
@@ -86,6 +91,17 @@ def _told(
             such=_range(library.values[library.suspects == name, column]),
             healthy=_range(library.values[library.kinds == HEALTHY, column]),
         )
+
+
+def _turn(figure: str, features: Mapping[str, Feature]) -> int:
+    """Return when a figure has its turn, however loud it speaks.
+
+    First what failed, since somebody asks about that; then what is read; last what is worked out.
+    """
+    side = features.get(f"{figure}{SIDE}")
+    if side is not None and side.value != 0.0:
+        return 0
+    return 2 if figure.endswith(_WORKED_OUT) else 1
 
 
 def _is_plain(figure: str) -> bool:

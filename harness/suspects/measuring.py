@@ -36,9 +36,13 @@ _SMALLEST = 1e-9
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Proposal:
-    """One measurement, with what it would tell."""
+    """What may be measured next, with what it would tell."""
 
-    measurement: ColdMeasurement
+    name: str
+    how: str
+    unit: str  # empty for a question
+    work_min: float
+    danger: float
     bits: float  # expected information
     #: By class, the likeliest first: what its units read there, least and most.
     expected: tuple[tuple[str, float, float], ...]
@@ -46,7 +50,7 @@ class Proposal:
     @property
     def worth(self) -> float:
         """Expected information for each minute of work, danger counted as work."""
-        return worth(self.bits, self.measurement.minutes, self.measurement.danger)
+        return worth(self.bits, self.work_min, self.danger)
 
 
 def worth(bits: float, work_min: float, danger: float) -> float:
@@ -173,7 +177,17 @@ def proposals(
                 for name, own in zip(names[:_NAMED], by_kind, strict=False)
                 if chances[own].sum() >= _NAMED_FRAC
             )
-            found.append(Proposal(measurement=measurement, bits=bits, expected=told))
+            found.append(
+                Proposal(
+                    name=measurement.name,
+                    how=measurement.how,
+                    unit=measurement.unit,
+                    work_min=measurement.minutes,
+                    danger=measurement.danger,
+                    bits=bits,
+                    expected=told,
+                )
+            )
     return tuple(sorted(found, key=lambda one: -one.worth))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from harness.record.explanation import (
     BesideTold,
@@ -39,7 +39,7 @@ def headline(answer: Answer) -> str:
         return f"Unlike anything simulated ({chance}); nearest to it: {_words(first)}."
     if answer.nothing_wrong:
         return "Nothing wrong is needed to explain this run."
-    return f"Most likely: {_words(first)} ({percent(first.suspect.probability)})."
+    return f"Most likely: {_words(first)} ({percent(first.probability)})."
 
 
 def _words(told: Told) -> str:
@@ -95,7 +95,7 @@ def _suspect(told: Told) -> SuspectTold:
         words=_words(told),
         merged=tuple(one.name for one in others),
         on_bench=first.on_bench,
-        probability=suspect.probability,
+        probability=told.probability,
         severity=None
         if found is None or severity is None or first != suspect.kind
         else SeverityTold(
@@ -124,35 +124,25 @@ def _sign(sign: Sign) -> SignTold:
 
 
 def _measurement(proposal: Proposal) -> MeasurementTold:
-    one = proposal.measurement
-    return MeasurementTold(
-        name=one.name,
-        how=one.how,
-        unit=one.unit,
-        bits=proposal.bits,
-        work_min=one.minutes,
-        danger=one.danger,
-        expected=_expected(proposal.expected),
-    )
+    return MeasurementTold(**_proposed(proposal))
 
 
 def _step(proposal: StepProposal) -> StepTold:
     return StepTold(
-        name=proposal.step.name,
-        how=proposal.step.how,
+        **_proposed(proposal),
         figure=proposal.figure,
-        unit=proposal.unit,
-        bits=proposal.bits,
-        work_min=proposal.work_min,
-        danger=proposal.step.danger,
         trips=proposal.trips,
-        expected=_expected(proposal.expected),
-        profile=proposal.step.text,
+        profile=proposal.profile,
     )
 
 
-def _expected(told: Sequence[tuple[str, float, float]]) -> tuple[Expected, ...]:
-    return tuple(
-        Expected(suspect=name, words=kind_named(name).words, low=low, high=high)
-        for name, low, high in told
-    )
+def _proposed(proposal: Proposal) -> dict[str, Any]:
+    """Return what a measurement without power and a step under power have both."""
+    same = ("name", "how", "unit", "bits", "work_min", "danger")
+    return {
+        **{name: getattr(proposal, name) for name in same},
+        "expected": tuple(
+            Expected(suspect=name, words=kind_named(name).words, low=low, high=high)
+            for name, low, high in proposal.expected
+        ),
+    }

@@ -10,9 +10,11 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.api import plan_for
+from harness.profile.measures import MEASURES
+from harness.profile.plan import Plan
+from harness.profile.schema import Profile
 from harness.qualify.unit_result import HEALTHY
 from harness.run.operator import StopRequest
 from harness.suspects.answer import Answer
@@ -20,9 +22,17 @@ from harness.suspects.case import Case
 from harness.suspects.digest import REACHED, TRIP
 from harness.suspects.forest import Floats
 from harness.suspects.further import FurtherStep, further_steps
-from harness.suspects.kinds import kind_named
+from harness.suspects.information import Names, information, totals
+from harness.suspects.kinds import kind_named, unseen
 from harness.suspects.library import Library
-from harness.suspects.measuring import LEAST_BITS, agreement, entropy, unit_chances, worth
+from harness.suspects.measuring import (
+    LEAST_BITS,
+    Proposal,
+    agreement,
+    entropy,
+    unit_chances,
+    worth,
+)
 from harness.suspects.population import Member, draw
 from harness.suspects.shelf import Shelf
 from harness.suspects.stock import Stock, stock_for
@@ -42,38 +52,26 @@ _BEARABLE_FRAC = 0.05
 _TRIPS_FRAC = 0.2
 #: Classes that are told apart, units of each, and the least chance of a class that is simulated.
 _CLASSES, _EACH, _LEAST_FRAC = 5, 6, 0.02
-#: Relabellings by which it is found what so few units would tell by chance alone.
-_SHUFFLES = 24
-#: Units of one class that differ by less are one, of a figure's own size.
-_SAME_FRAC = 2e-3
 #: After a trip it is measured before any power.
 _FIRST = "resistance across input"
 #: Rank correlation with a figure of the run from which on a further one tells the same, and the
 #: fewest units by which that is known (assumption).
 _KNOWN_FRAC, _FEWEST = 0.95, 6
 _NAMED = 3
+#: Steps that are told of: one that cannot come among them is not simulated.
+_MOST = 2
 _MINUTE_S = 60.0
-
-Names = NDArray[np.str_]
+#: What a person is asked, as a figure: yes or no.
+_ASKED = "operator.yes_no"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class StepProposal:
+class StepProposal(Proposal):
     """A further step, with what its most telling figure would tell."""
 
-    step: FurtherStep
     figure: str
-    unit: str
-    bits: float  # expected information of that figure
-    work_min: float
     trips: float  # chance that it ends in a trip
-    #: By class, the likeliest first: what its units read there, least and most.
-    expected: tuple[tuple[str, float, float], ...]
-
-    @property
-    def worth(self) -> float:
-        """Expected information for each minute of work, danger counted as work."""
-        return worth(self.bits, self.work_min, self.step.danger)
+    profile: str  # as a file: to be looked at, planned, rehearsed and run as any other
 
 
 def withheld(case: Case, library: Library, answer: Answer) -> str:
@@ -84,19 +82,24 @@ def withheld(case: Case, library: Library, answer: Answer) -> str:
     if answer.ranking.is_unlike:
         return "the run is unlike anything simulated, so nobody knows what power would do"
     chances = unit_chances(library, answer.ranking, agreement(library, answer.found))
-    conducting = np.isin(library.kinds, sorted(NOT_AGAIN))
-    # a class that no step of the profile can show reads as a healthy one: it did no harm there
-    conducting &= library.suspects != HEALTHY
-    if float(chances[conducting].sum()) > _BEARABLE_FRAC:
-        likeliest = max(
-            sorted(set(library.kinds[conducting].tolist())),
-            key=lambda name: float(chances[library.kinds == name].sum()),
-        )
+    if likeliest := _among(library, chances, NOT_AGAIN):
         return f"{kind_named(likeliest).words} is among the suspects: not under power again"
     was_cut = case.record.run["outcome"] != "completed"
     if was_cut and not any(one.measurement.name == _FIRST for one in answer.found):
         return f"power was cut in this run: first of all {_FIRST}, discharged and cold"
     return ""
+
+
+def _among(library: Library, chances: Floats, kinds: frozenset[str]) -> str:
+    """Return the likeliest of some classes, empty where all together are next to nothing.
+
+    One that no step of the profile can show reads as a healthy one: it did no harm there.
+    """
+    rows = np.isin(library.kinds, sorted(kinds)) & (library.suspects != HEALTHY)
+    if float(chances[rows].sum()) <= _BEARABLE_FRAC:
+        return ""
+    names: list[str] = sorted(set(library.kinds[rows].tolist()))
+    return max(names, key=lambda name: float(chances[library.kinds == name].sum()))
 
 
 def weighed(
@@ -105,22 +108,39 @@ def weighed(
     answer: Answer,
     *,
     workers: int | None,
+    also: Sequence[Profile] = (),
     on_progress: Callable[[int, int], None] = lambda _done, _all: None,
     stop: StopRequest | None = None,
 ) -> tuple[StepProposal, ...]:
     """Return the further steps that tell suspects apart, the one worth most first.
 
     Each is simulated with units of the library that the likeliest classes have, on the bench of the
-    run; what is done is kept as a library is. Raises as :meth:`Shelf.units`.
+    run; what is done is kept as a library is. A step that would be worth less than those told of,
+    even if it told everything, is left out: so an hour is simulated only where nothing shorter
+    tells. ``also`` are profiles of the user's own, as :func:`further_steps` takes them.
+
+    Raises:
+        UsageError: As :func:`further_steps`.
+        HarnessError: As :meth:`Shelf.units`.
+        Interrupted: As there.
     """
     stock = stock_for(case.profile, case.bench)
     chances = unit_chances(library, answer.ranking, agreement(library, answer.found))
-    chosen = _chosen(library, chances)
-    steps = list(further_steps(case.profile, case.bench))
-    found = []
-    for before, step in enumerate(steps):
-        further = stock_for(step.profile, case.bench)
-        numbers = _numbers(library, stock, further, chosen)
+    steps = [
+        _Weighing.of(case, step, library, chances)
+        for step in further_steps(case.profile, case.bench, also)
+        if not _among(library, chances, step.never_with)
+    ]
+    steps = sorted(
+        (one for one in steps if one.bits_at_most >= LEAST_BITS),
+        key=lambda one: -one.worth_at_most,
+    )
+    found: list[StepProposal] = []
+    for before, one in enumerate(steps):
+        if len(found) >= _MOST and found[_MOST - 1].worth >= one.worth_at_most:
+            break
+        further = stock_for(one.step.profile, case.bench)
+        numbers = _numbers(library, stock, further, one.chosen)
 
         def tell(done: int, of: int, before: int = before) -> None:
             on_progress(before * of + done, len(steps) * of)
@@ -128,16 +148,110 @@ def weighed(
         members = Shelf.of(further).units(
             list(numbers.values()), workers=workers, on_progress=tell, stop=stop
         )
-        units = [(members[number], row) for row, number in numbers.items()]
-        told = _told(case, step, units, chosen, library)
+        told = one.told(case, library, [(members[n], row) for row, n in numbers.items()])
         if told is not None:
-            found.append(told)
-    return tuple(sorted(found, key=lambda one: -one.worth))
+            found = sorted((*found, told), key=lambda each: -each.worth)
+    on_progress(1, 1)
+    return tuple(found[:_MOST])
 
 
-def _chosen(library: Library, chances: Floats) -> Mapping[int, float]:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Weighing:
+    """One step that is weighed: its plan, and the units of the library that stand for classes."""
+
+    step: FurtherStep
+    plan: Plan
+    names: Names  # by unit of the library: the class that it counts as here
+    chosen: Mapping[int, float]  # rows of the library, each with its chance
+
+    @classmethod
+    def of(cls, case: Case, step: FurtherStep, library: Library, chances: Floats) -> _Weighing:
+        """Return a step with the units it is to be weighed by."""
+        names = _classes(library, step.profile)
+        return cls(
+            step=step,
+            plan=plan_for(step.profile, case.bench),
+            names=names,
+            chosen=_chosen(names, chances),
+        )
+
+    @property
+    def work_min(self) -> float:
+        """Work with the holds."""
+        return self.step.work_min + self.plan.duration_s / _MINUTE_S
+
+    @property
+    def bits_at_most(self) -> float:
+        """Expected information if it told everything: what is not known of the classes."""
+        rows = list(self.chosen)
+        return entropy(totals(self.names[rows], np.array(list(self.chosen.values()))))
+
+    @property
+    def worth_at_most(self) -> float:
+        """What it would be worth then."""
+        return worth(self.bits_at_most, self.work_min, self.step.danger)
+
+    def told(
+        self, case: Case, library: Library, units: Sequence[tuple[Member, int]]
+    ) -> StepProposal | None:
+        """Return what it would tell by its best figure; None: too little, or a trip."""
+        if not units:
+            return None
+        rows = [row for _, row in units]
+        chances = np.array([self.chosen[row] for row in rows])
+        chances /= chances.sum()
+        kinds = self.names[rows]
+        tripped = [any(name.startswith(TRIP) for name in one.features) for one, _ in units]
+        trips = float(chances[np.array(tripped)].sum())
+        if trips > _TRIPS_FRAC:
+            return None
+        best: tuple[float, str, Floats] | None = None
+        for figure in self._figures(case, [one for one, _ in units]):
+            reads = np.array([one.features.get(figure, np.nan) for one, _ in units])
+            if _is_known(reads, case, library, rows):
+                continue
+            bits = information(reads, kinds, chances)
+            if bits >= LEAST_BITS and (best is None or bits > best[0]):
+                best = bits, figure, reads
+        if best is None:
+            return None
+        bits, figure, reads = best
+        return StepProposal(
+            name=self.step.name,
+            how=self.step.how,
+            unit=self._unit_of(figure) or "",
+            work_min=self.work_min,
+            danger=self.step.danger,
+            bits=bits,
+            expected=tuple(_expected(reads, kinds, chances)),
+            figure=figure.removeprefix("check "),
+            trips=trips,
+            profile=self.step.profile.text,
+        )
+
+    def _figures(self, case: Case, members: Sequence[Member]) -> Iterator[str]:
+        """Yield the figures that only the step has, those that a person reads at the bench."""
+        for name in sorted({name for one in members for name in one.features}):
+            # what the run itself has told is known already
+            if name in case.features or name == REACHED or name.startswith((TRIP, "last hold")):
+                continue
+            if self._unit_of(name) is not None:
+                yield name
+
+    def _unit_of(self, figure: str) -> str | None:
+        """Return the unit of a figure, empty for a question; None: it says nothing by itself."""
+        plain = figure.partition(" at ")[0]
+        for planned in self.plan.steps:
+            for check in planned.checks:
+                if plain == f"check {planned.name}: {check.name}":
+                    return "" if check.measure == _ASKED else check.unit
+        if plain in MEASURES:
+            return MEASURES[plain].unit
+        return next((unit for end, unit in _READ.items() if plain.endswith(end)), None)
+
+
+def _chosen(names: Names, chances: Floats) -> Mapping[int, float]:
     """Return rows of the library that stand for the likeliest classes, each with its chance."""
-    names = _classes(library)
     totals = {name: float(chances[names == name].sum()) for name in sorted(set(names.tolist()))}
     likeliest = sorted(totals, key=lambda name: -totals[name])[:_CLASSES]
     found: dict[int, float] = {}
@@ -152,9 +266,13 @@ def _chosen(library: Library, chances: Floats) -> Mapping[int, float]:
     return {row: one / total for row, one in found.items()}
 
 
-def _classes(library: Library) -> Names:
-    """Return the class of each unit, all that nothing is wrong with as one."""
-    return np.where(library.suspects == HEALTHY, HEALTHY, library.kinds)
+def _classes(library: Library, profile: Profile) -> Names:
+    """Return the class of each unit, all as one that this profile shows nothing wrong with.
+
+    What the profile of the run could not show, it may.
+    """
+    hidden = np.isin(library.kinds, unseen(profile, tuple(set(library.kinds.tolist()))))
+    return np.where(hidden & (library.suspects == HEALTHY), HEALTHY, library.kinds)
 
 
 def _numbers(
@@ -175,57 +293,6 @@ def _numbers(
     return found
 
 
-def _told(
-    case: Case,
-    step: FurtherStep,
-    units: Sequence[tuple[Member, int]],
-    chosen: Mapping[int, float],
-    library: Library,
-) -> StepProposal | None:
-    """Return what a step would tell by its most telling figure; None: too little, or a trip."""
-    if not units:
-        return None
-    chances = np.array([chosen[row] for _, row in units])
-    chances /= chances.sum()
-    names = _classes(library)
-    kinds = np.array([str(names[row]) for _, row in units])
-    tripped = [any(name.startswith(TRIP) for name in one.features) for one, _ in units]
-    trips = float(chances[np.array(tripped)].sum())
-    if trips > _TRIPS_FRAC:
-        return None
-    best: tuple[float, str, Floats] | None = None
-    for figure in _figures(case, [one for one, _ in units]):
-        reads = np.array([one.features.get(figure, np.nan) for one, _ in units])
-        if _is_known(reads, case, library, [row for _, row in units]):
-            continue
-        bits = information(reads, kinds, chances)
-        if bits >= LEAST_BITS and (best is None or bits > best[0]):
-            best = bits, figure, reads
-    if best is None:
-        return None
-    bits, figure, reads = best
-    holds_min = plan_for(step.profile, case.bench).duration_s / _MINUTE_S
-    return StepProposal(
-        step=step,
-        figure=figure.removeprefix("check "),
-        unit=_unit_of(figure),
-        bits=bits,
-        work_min=step.work_min + holds_min,
-        trips=trips,
-        expected=tuple(_expected(reads, kinds, chances)),
-    )
-
-
-def _figures(case: Case, members: Sequence[Member]) -> Iterator[str]:
-    """Yield the figures that only the step has, those that a person reads at the bench."""
-    for name in sorted({name for one in members for name in one.features}):
-        # what the run itself has told is known already
-        if name in case.features or name == REACHED or name.startswith((TRIP, "last hold")):
-            continue
-        if _unit_of(name):
-            yield name
-
-
 def _is_known(reads: Floats, case: Case, library: Library, rows: Sequence[int]) -> bool:
     """Whether a figure goes along with one that the run has: it would only be read once more."""
     there = np.isfinite(reads)
@@ -240,62 +307,8 @@ def _is_known(reads: Floats, case: Case, library: Library, rows: Sequence[int]) 
     return False
 
 
-#: What a figure is given in, by the end of its name.
-_UNITS = {
-    ": voltage": "V",
-    ": current": "A",
-    ": power": "W",
-    ": output": "V",
-    ": ripple": "V",
-    ".bulk_capacitance": "F",
-    ".leakage_current": "A",
-    ".series_resistance": "ohm",
-    ".time_constant": "s",
-    ".energy": "J",
-}
-
-
-def _unit_of(figure: str) -> str:
-    """Return the unit of a figure; empty for one that says nothing by itself."""
-    plain = figure.partition(" at ")[0]
-    return next((unit for end, unit in _UNITS.items() if plain.endswith(end)), "")
-
-
-def information(reads: Floats, kinds: Names, chances: Floats) -> float:
-    """Return the expected information of a figure on the classes, in bits.
-
-    Readings that units of one class scatter by are one. Few units seem to tell more than they do:
-    what the same readings tell of classes that are dealt out anew is taken off (Lindley 1956; the
-    correction by permutation is common practice).
-    """
-    cells = _cells(reads, kinds)
-    rng = np.random.default_rng(1)
-    chance = [_bits(cells[rng.permutation(len(cells))], kinds, chances) for _ in range(_SHUFFLES)]
-    return max(0.0, float(_bits(cells, kinds, chances)) - float(np.mean(chance)))
-
-
-def _cells(reads: Floats, kinds: Names) -> Floats:
-    there = np.isfinite(reads)
-    if not there.any():
-        return np.zeros(len(reads))
-    scatters = [
-        float(np.std(reads[there & (kinds == name)]))
-        for name in set(kinds.tolist())
-        if (there & (kinds == name)).sum() > 1
-    ]
-    usual = float(np.median(np.abs(reads[there])))
-    width = max(4.0 * float(np.median(scatters or [0.0])), _SAME_FRAC * usual, 1e-12)
-    cells: Floats = np.where(there, np.round(reads / width), np.inf)
-    return cells
-
-
-def _bits(cells: Floats, kinds: Names, chances: Floats) -> float:
-    by_kind = np.array([kinds == name for name in sorted(set(kinds.tolist()))])
-    after = 0.0
-    for cell in np.unique(cells):
-        inside = by_kind @ np.where(cells == cell, chances, 0.0)
-        after += inside.sum() * entropy(inside / inside.sum())
-    return entropy(by_kind @ chances) - after
+#: What is read in each hold, by the end of its name.
+_READ = {": voltage": "V", ": current": "A", ": power": "W"}
 
 
 def _expected(reads: Floats, kinds: Names, chances: Floats) -> Iterator[tuple[str, float, float]]:

@@ -74,6 +74,14 @@ class TestSuspects:
         assert CAUTION in done.stdout
         assert not [word for word in _NEVER if word in done.stdout]
 
+    def test_what_can_be_found_is_listed(self, results: Path) -> None:
+        """Every measurement without power, as its result is typed."""
+        done = called("suspects", "last", "--results", str(results), "--found", "list")
+
+        assert done.returncode == 0
+        assert '--found "resistance across input = 12 ohm"' in done.stdout
+        assert "ohmmeter across the input of the unit" in done.stdout
+
     def test_as_a_document(self, results: Path) -> None:
         """With --json it is a document of the schema."""
         done = called("suspects", "last", "--results", str(results), "--json")

@@ -8,12 +8,38 @@ from pathlib import Path
 import pytest
 
 from harness.record import load
-from harness.record.explanation import BesideTold, keep_explanation
-from harness.report.explained import CAUTION, REMARK, explained, percent, short_lines
+from harness.record.explanation import (
+    BesideTold,
+    Expected,
+    PushTold,
+    StepTold,
+    keep_explanation,
+)
+from harness.report.explained import (
+    CAUTION,
+    REMARK,
+    explained,
+    percent,
+    short_lines,
+    worth_telling,
+)
 from harness.report.page import report_from_record
 from tests.explanations import explanation
 
 MakeRecord = Callable[..., Path]
+
+STEP = StepTold(
+    name="soak",
+    how="half an hour",
+    unit="degC",
+    bits=0.5,
+    work_min=33.0,
+    danger=6.0,
+    expected=(Expected(suspect="output-low", words="output too low", low=30.0, high=30.0),),
+    figure="soak: case temperature",
+    trips=0.0,
+    profile="",
+)
 
 
 class TestWords:
@@ -46,7 +72,11 @@ class TestWords:
         ("name", "text"),
         [
             ("nominal, nominal: meter.voltage_dc", "nominal: meter voltage DC"),
-            ("start, 10 %: current, filled", "start, 10 %: current, filled"),
+            ("start, 10 %: current, filled", "start, 10 %: charge beyond the steady current"),
+            (
+                "start, 10 %: power_meter.conductance",
+                "start, 10 %: current over voltage, by the power meter",
+            ),
             ("start.bulk_capacitance", "start: bulk capacitance"),
             ("nominal: 3.3 V rail at 1.5 A", "nominal: 3.3 V rail at 1.5 A"),
         ],
@@ -59,8 +89,15 @@ class TestWords:
 
         assert line.startswith(f"{text} 4.71 V; ")
 
+    def test_not_all_that_pushes_is_listed(self) -> None:
+        """Three are named; that there are others is said."""
+        five = PushTold(check="dip: hold-up", verdict="pass", by=("a", "b", "c", "d", "e"))
+
+        (line,) = explained(explanation(pushes=(five,))).pushes
+        assert line.endswith("beyond its limit by a, or b, or c, or one of 2 others")
+
     def test_in_short(self) -> None:
-        """Three suspects in a line each, then what to measure, never without how."""
+        """Below the first suspects: what to measure, never without how."""
         assert short_lines(explanation())[-1] == (
             "measure next, discharged and cold: meter right on a known voltage"
         )
@@ -118,6 +155,19 @@ class TestReport:
 
         assert "<b>Other faults may be there.</b>" in report_from_record(load(folder)).decode()
 
+    def test_further_steps_stand_in_it(self, make_record: MakeRecord) -> None:
+        """Each with what it does and what each suspect would read; or why none is proposed."""
+        folder = make_record()
+        keep_explanation(folder, explanation(folder, steps=(STEP,)))
+        page = report_from_record(load(folder)).decode()
+        keep_explanation(folder, explanation(folder, no_steps="a short is among the suspects"))
+
+        assert "Under power, once nothing cold is left to measure" in page
+        assert "soak: half an hour (about 33 min); it is told by soak: case temperature" in page
+        assert "output too low: 30 degC" in page
+        withheld = report_from_record(load(folder)).decode()
+        assert "<b>No step under power is proposed:</b> a short is among the suspects." in withheld
+
     def test_a_report_is_the_same_whenever_it_is_made(self, make_record: MakeRecord) -> None:
         """It rests on the record and what is kept beside it alone."""
         folder = make_record()
@@ -157,3 +207,16 @@ class TestReport:
         page = report_from_record(load(folder)).decode()
 
         assert "<script>alert" not in page
+
+
+class TestWorthTelling:
+    @pytest.mark.parametrize(("probability", "worth"), [(0.48, False), (0.6, True)])
+    def test_of_a_run_that_passed_only_a_likely_fault(
+        self, probability: float, worth: bool
+    ) -> None:
+        """A fault that is no likelier than not is no remark; of a run that failed all is told."""
+        first = explanation().suspects[0].model_copy(update={"probability": probability})
+        remark = explanation(passed=True, pushes=(), suspects=(first,))
+
+        assert worth_telling(remark) is worth
+        assert worth_telling(remark.model_copy(update={"passed": False}))

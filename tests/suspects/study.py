@@ -150,7 +150,7 @@ def measurements_needed(library: Library, others: Sequence[Member], *, fixed: bo
             left = proposals(library, ranking, found, agreed)
             if not left:
                 break
-            chosen = left[0].measurement
+            chosen = next(one for one in MEASUREMENTS if one.name == left[0].name)
             if fixed:
                 made_names = {each.measurement.name for each in found}
                 chosen = next(

@@ -164,3 +164,6 @@ class TestLeft:
         assert first() == {"shorted-input", "shorted-varistor"}
         assert first(Found.parse("resistance of varistor = open")) == {"shorted-input"}
         assert first(Found.parse("resistance of varistor = 0.3 ohm")) == {"shorted-varistor"}
+
+        told = answered(case, two, [Found.parse("resistance of varistor = open")]).told[0]
+        assert told.probability < told.suspect.probability  # of what is named, not of all merged

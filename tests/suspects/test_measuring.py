@@ -37,7 +37,7 @@ class TestProposals:
         cold = library.cold.copy()
         cold[:, column] = np.where(library.suspects == "open-fuse", 0.0, 1.0)
         told = {
-            one.measurement.name: one.bits
+            one.name: one.bits
             for one in proposals(dataclasses.replace(library, cold=cold), _even(library))
         }
 
@@ -50,7 +50,7 @@ class TestProposals:
         cold = library.cold.copy()
         cold[:, column] = 10.0 ** rng.uniform(4.0, 6.0, len(cold))
         told = {
-            one.measurement.name: one.bits
+            one.name: one.bits
             for one in proposals(dataclasses.replace(library, cold=cold), _even(library))
         }
 
@@ -65,7 +65,7 @@ class TestProposals:
         far = np.where(library.suspects == "shorted-input", 1e-1, 1e6)
         cold[:, column] = far * 10.0 ** rng.uniform(-0.5, 0.5, len(cold))
         told = {
-            one.measurement.name: one.bits
+            one.name: one.bits
             for one in proposals(dataclasses.replace(library, cold=cold), _even(library))
         }
 
@@ -77,15 +77,15 @@ class TestProposals:
 
         assert len(found) >= 2
         assert [one.worth for one in found] == sorted((one.worth for one in found), reverse=True)
-        assert found[0].measurement.name in {"resistance across input", "resistance of fuse"}
+        assert found[0].name in {"resistance across input", "resistance of fuse"}
 
     def test_what_was_made_is_not_asked_again(self, library: Library) -> None:
         """A measurement that was made is proposed no more."""
-        first = proposals(library, _even(library))[0].measurement
+        first = proposals(library, _even(library))[0]
         found = Found(measurement=first, value=12.0)
 
         again = proposals(library, _even(library), [found])
-        assert first.name not in {one.measurement.name for one in again}
+        assert first.name not in {one.name for one in again}
 
 
 class TestFound:

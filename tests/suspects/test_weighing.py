@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,18 +11,24 @@ import numpy as np
 import pytest
 
 from harness.api import plan_for, rehearse_profile, simulated_bench_file
+from harness.errors import UsageError
+from harness.profile.held_steps import LineStep
 from harness.profile.load import load_profile
+from harness.profile.preflight import preflight
 from harness.record import load
 from harness.suspects import weighing
 from harness.suspects.answer import Answer, answered
 from harness.suspects.case import Case, case_of
 from harness.suspects.further import further_steps
+from harness.suspects.information import information
+from harness.suspects.kinds import unseen
 from harness.suspects.library import Library
 from harness.suspects.measuring import Found
 from harness.suspects.population import Member
 from harness.suspects.ranking import Ranking
+from harness.suspects.step_drafts import full_load
 from harness.suspects.stock import Stock
-from harness.suspects.weighing import StepProposal, information, weighed, withheld
+from harness.suspects.weighing import StepProposal, weighed, withheld
 from tests.suspects.conftest import DC
 
 
@@ -61,12 +68,26 @@ class TestFurtherSteps:
                 "mount-controller-board",
                 {
                     *("slow start", "line without load", "load", "line at full load"),
-                    "discharge through a resistor",
+                    *("soak", "discharge through a resistor"),
                 },
             ),
             (
                 "dome-shutter-power-unit",
-                {"line without load", "line at full load", "discharge through a resistor"},
+                {
+                    *("line without load", "line at full load", "soak"),
+                    "discharge through a resistor",
+                },
+            ),
+            (
+                "lamp-battery-charger",
+                {
+                    *("line without load", "charge current", "line while it charges"),
+                    *("end of the charge", "discharge through a resistor"),
+                },
+            ),
+            (
+                "rotator-controller-board",
+                {"line without load", "soak", "discharge through a resistor"},
             ),
         ],
     )
@@ -78,15 +99,59 @@ class TestFurtherSteps:
 
         assert {one.name for one in further_steps(profile, simulated_bench_file(profile))} == steps
 
-    @pytest.mark.parametrize("name", ["guide-camera-supply", "lamp-battery-charger"])
-    def test_several_outputs_or_a_battery_are_not_loaded(self, name: str) -> None:
-        """What one load cannot be put on by itself gets none; the line and the charge stay."""
-        profile = load_profile(name)
-        steps = {one.name for one in further_steps(profile, simulated_bench_file(profile))}
+    def test_all_outputs_are_loaded_at_once(self) -> None:
+        """Each by its own load, with the enable input pulled, at what the nameplate says."""
+        profile = load_profile("guide-camera-supply")
+        found = {one.name: one for one in further_steps(profile, simulated_bench_file(profile))}
+        (_, line) = found["line at full load"].profile.steps
 
-        assert steps == {"line without load", "discharge through a resistor"}
+        assert isinstance(line, LineStep)
+        assert (line.current_a, line.others, line.enable) == (2.5, {"standby": 1.0}, True)
+        assert {check.output for check in line.checks} == {"main", "standby"}
 
-    @pytest.mark.parametrize("name", ["mount-controller-board", "dome-shutter-power-unit"])
+    def test_a_full_load_is_no_more_than_all_outputs_may_give(self) -> None:
+        """Where the nameplate states less than the sum of the outputs, each takes its share."""
+        profile = load_profile("guide-camera-supply")
+        unit = profile.unit.model_copy(update={"total_power_w": 32.5})
+        loaded = full_load(profile.model_copy(update={"unit": unit}), simulated_bench_file(profile))
+
+        assert loaded is not None
+        assert (loaded.main_a, loaded.others) == (1.25, {"standby": "500 mA"})
+
+    def test_the_soak_warms_the_unit(self) -> None:
+        """Half an hour at full load with a thermometer: what the faults of the cooling need."""
+        profile = load_profile("dome-shutter-power-unit")
+        found = {one.name: one for one in further_steps(profile, simulated_bench_file(profile))}
+
+        hidden = set(unseen(profile, ("dead-fan", "blocked-air")))
+        assert hidden == {"dead-fan", "blocked-air"}
+        assert unseen(found["soak"].profile, tuple(hidden)) == ()
+
+    @pytest.mark.parametrize("name", ["mount-controller", "dome-shutter"])
+    def test_a_full_release_of_the_same_nameplate(self, name: str) -> None:
+        """A profile that there is, is one step as it stands."""
+        short = "-board" if name.startswith("mount") else "-power-unit"
+        profile, release = load_profile(name + short), load_profile(f"{name}-full-release")
+        first = next(further_steps(profile, simulated_bench_file(profile), [release]))
+
+        assert first.profile is release
+        assert "the whole release" in first.how
+
+    def test_a_profile_of_another_nameplate_is_refused(self) -> None:
+        """What another unit takes would tell nothing of this one."""
+        profile = load_profile(DC)
+        other = load_profile("rotator-controller-full-release")
+
+        with pytest.raises(UsageError, match="another nameplate"):
+            next(further_steps(profile, simulated_bench_file(profile), [other]))
+
+    @pytest.mark.parametrize(
+        "name",
+        [
+            *("mount-controller-board", "dome-shutter-power-unit", "guide-camera-supply"),
+            *("lamp-battery-charger", "rotator-controller-board"),
+        ],
+    )
     def test_each_is_a_pre_check_within_the_same_bounds(self, name: str) -> None:
         """Nameplate and envelope are the run's, nothing is released, and the bench can run it."""
         profile = load_profile(name)
@@ -97,7 +162,7 @@ class TestFurtherSteps:
             assert (made.purpose, made.envelope) == ("pre-check", profile.envelope)
             assert made.unit == profile.unit
             plan = plan_for(made, bench)
-            assert not plan.objections
+            assert not preflight(plan, today=dt.date(2026, 1, 1)).reasons
             volts = [level.voltage_v for step in plan.steps for level in step.levels]
             assert max(volts) <= profile.envelope.voltage_v
 
@@ -214,10 +279,13 @@ class TestWeighed:
     ) -> Callable[..., tuple[StepProposal, ...]]:
         """Return a function that weighs one further step, a low output against a leak."""
 
-        def ask(*, tripped: bool = False) -> tuple[StepProposal, ...]:
+        def ask(
+            *, tripped: bool = False, never_with: str = "", low_frac: float = 0.5
+        ) -> tuple[StepProposal, ...]:
             line = next(
                 one for one in further_steps(low.profile, low.bench) if one.name.startswith("line")
             )
+            line = dataclasses.replace(line, never_with=frozenset({never_with}))
             monkeypatch.setattr(weighing, "further_steps", lambda *_: [line])
             monkeypatch.setattr(
                 weighing,
@@ -227,7 +295,9 @@ class TestWeighed:
             monkeypatch.setattr(
                 weighing.Shelf, "of", lambda stock: _Told(library, stock, tripped=tripped)
             )
-            answer = _with(answered(low, library), output_low=0.5, leaky_bulk_capacitor=0.5)
+            answer = _with(
+                answered(low, library), output_low=low_frac, leaky_bulk_capacitor=1.0 - low_frac
+            )
             return weighed(low, library, answer, workers=1)
 
         return ask
@@ -249,3 +319,18 @@ class TestWeighed:
     ) -> None:
         """Where half of the units would have power cut, nobody is sent there to learn."""
         assert asked(tripped=True) == ()
+
+    def test_a_step_that_a_suspect_forbids_is_not_proposed(
+        self, asked: Callable[..., tuple[StepProposal, ...]]
+    ) -> None:
+        """No battery is connected to a charger that may burst it, whatever it would tell."""
+        assert asked(never_with="output-low") == ()
+        assert asked(never_with="shorted-input")
+
+    def test_what_cannot_tell_enough_is_not_simulated(
+        self, asked: Callable[..., tuple[StepProposal, ...]], monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Where hardly anything is open no step tells more, however long it is held."""
+        monkeypatch.setattr(_Told, "units", None)
+
+        assert asked(low_frac=0.9999) == ()

@@ -151,6 +151,17 @@
     }
   };
 
+  const further = (told) => {
+    if (told.no_steps) return [made("p", `No step under power is proposed: ${told.no_steps}.`)];
+    if (!told.steps.length) return [];
+    return [made("p", "Under power, once nothing cold is left to measure, each by a profile of its own:"),
+      ...told.steps.flatMap((one) => {
+        const list = made("ul");
+        list.append(...one.expected.map((line) => made("li", line)));
+        return [made("p", `${one.name}: ${one.how}`), list];
+      })];
+  };
+
   const explain = (told) => {
     by("explained-card").hidden = !told;
     if (!told) return;
@@ -172,6 +183,7 @@
     const next = told.measure, prove = told.prove && `Before anybody acts on it: ${told.prove}`;
     show(by("measure"), next ? `Measure next, discharged and cold: ${next.name}, ${next.how}` : prove);
     by("expected").replaceChildren(...(next ? next.expected : []).map((line) => made("li", line)));
+    by("further").replaceChildren(...(told.remark ? [] : further(told)));
     put(by("explained-caution"), told.caution);
     put(by("explained-library"), told.library);
   };
