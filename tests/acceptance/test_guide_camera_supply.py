@@ -100,6 +100,20 @@ def test_the_unit_file_is_in_order() -> None:
     assert assess(load_unit(UNIT)).acceptable
 
 
+@pytest.mark.parametrize(("warm", "verdict"), [(True, "pass"), (False, "undecided")])
+def test_efficiency_is_judged_once_the_inrush_limiter_is_warm(*, warm: bool, verdict: str) -> None:
+    """Cold its 13 ohm take a tenth of the power at low line: I^2 R = (0.9 A)^2 x 13 ohm = 10 W."""
+    profile = load_profile(FULL)
+    numbered = {step.title or step.kind: step for step in profile.steps}
+    names = ["start", "enabled", *(["warming up"] if warm else []), "low line, full load"]
+    steps = tuple(numbered[name] for name in names)
+    result = rehearse_profile(profile.model_copy(update={"steps": steps}), model=UNIT)
+    checks = result.record.checks
+    lowest = checks.loc[checks["check"] == "efficiency at 90 %, 50 Hz", "verdict"]
+
+    assert list(lowest) == [verdict]
+
+
 class TestAllowance:
     """What a boost stage takes is allowed, and hides nothing."""
 

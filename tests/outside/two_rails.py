@@ -45,7 +45,7 @@ MAIN = RailParts(
     full_a=2.5,
     most_a=3.1,
     idle_w=1.5,
-    loss_frac=0.115,
+    loss_frac=0.09,
     start_v=125.0,
     stop_v=95.0,
 )
@@ -86,17 +86,19 @@ class Rail:
         parts = self.parts
         least_v = parts.stop_v if self.running else parts.start_v
         self.running = allowed and bulk_v >= least_v
-        drawn_a = self.load_a(self.rail_v) + self.rail_v / parts.bleed_ohm
+        # what is drawn, as a conductance over the step: one that shorts it out cannot swing
+        drawn_s = self.load_a(self.rail_v) / max(self.rail_v, 1e-3) + 1.0 / parts.bleed_ohm
+        fills_s = parts.farads / step_s
         given_a = self.taken_w = 0.0
         if self.running:
             self._risen = min(1.0, self._risen + step_s / parts.rise_s)
-            wanted_v = parts.volts * self._risen - parts.ohm * drawn_a
-            filling_a = parts.farads * (wanted_v - self.rail_v) / step_s
-            given_a = min(parts.most_a, max(0.0, drawn_a + filling_a))
+            wanted_v = parts.volts * self._risen - parts.ohm * self.rail_v * drawn_s
+            wanted_a = fills_s * (wanted_v - self.rail_v) + drawn_s * wanted_v
+            given_a = min(parts.most_a, max(0.0, wanted_a))
             self.taken_w = parts.idle_w + self.rail_v * given_a * (1.0 + parts.loss_frac)
         else:
             self._risen = 0.0
-        self.rail_v = max(0.0, self.rail_v + step_s * (given_a - drawn_a) / parts.farads)
+        self.rail_v = (fills_s * self.rail_v + given_a) / (fills_s + drawn_s)
 
     def ripple_v(self) -> float:
         """Ripple of its output, rms."""

@@ -7,7 +7,9 @@ from typing import Any
 import pytest
 
 from harness.api import rehearse_profile
+from harness.power.commands import Command, Set
 from harness.record.run_summary import Outcome
+from harness.run.context import Context
 from tests.run.conftest import START
 from tests.units import BOARD
 
@@ -70,6 +72,36 @@ class TestCorners:
         ran = run_steps("ac", after=LINE.replace("LOAD", ""), seed=seed)
 
         assert ran.result.outcome is Outcome.COMPLETED
+
+    @pytest.mark.parametrize("voltages", ['["90 %", "110 %"]', '["110 %", "90 %"]'])
+    def test_the_frequency_moves_at_the_lower_voltage(
+        self, run_steps: Callable[..., Any], monkeypatch: pytest.MonkeyPatch, voltages: str
+    ) -> None:
+        """Down from the envelope's edge the voltage goes first, up to it the frequency.
+
+        While both frequencies are in the time that a source averages over, its rms is off: at 50 Hz
+        by up to 1.6 ms of 50 ms of its square (integral of the squared sine, textbook).
+        """
+        stood_v, stood_hz, changed_at = 0.0, 0.0, []
+        command = Context.command
+
+        def noted(context: Context, *commands: Command) -> None:
+            nonlocal stood_v, stood_hz
+            for each in commands:
+                if isinstance(each, Set) and each.quantity == "voltage":
+                    stood_v = each.value
+                elif isinstance(each, Set) and each.quantity == "frequency":
+                    if stood_hz and each.value != stood_hz:
+                        changed_at.append(stood_v)
+                    stood_hz = each.value
+            command(context, *commands)
+
+        monkeypatch.setattr(Context, "command", noted)
+        text = LINE.replace("LOAD", "").replace('["90 %", "100 %", "110 %"]', voltages)
+        ran = run_steps("ac", after=text)
+
+        assert ran.result.trip is None
+        assert changed_at == [pytest.approx(108.0)]
 
     def test_the_source_stands_at_each_corner(self, run_steps: Callable[..., Any]) -> None:
         """Line voltage at a corner is its share of nominal, read back by the source itself."""
