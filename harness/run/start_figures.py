@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Literal
 
 import numpy as np
@@ -18,6 +18,7 @@ from harness.judge.start_rest import weigh_idle, weigh_leak
 from harness.judge.uncertainty import combine
 from harness.profile.ac_readings import ac_unit
 from harness.profile.instruments import Supply
+from harness.profile.level import Level
 from harness.profile.measures import MEASURES, PEAK
 from harness.profile.plan import PlannedStep
 from harness.profile.start_readings import reading_error, supply_errors
@@ -100,8 +101,8 @@ def _weigh(context: Context, supply: Supply, log: StartLog) -> StartFigures:
     if not levels:
         return StartFigures()
     readings = [read for _, read in levels]
-    below = [read for level, read in levels if level.voltage_v < line.start_threshold_v]
-    above = readings[len(below) :]
+    below = list(fed_by_level(levels, line.start_threshold_v))
+    above = [read for level, read in levels if level.voltage_v >= line.start_threshold_v]
     errors = _errors_of(context, supply, below or readings[:1])
     whole = _errors_of(context, supply, readings)
     frequency_hz = levels[0][0].frequency_hz
@@ -116,6 +117,20 @@ def _weigh(context: Context, supply: Supply, log: StartLog) -> StartFigures:
     assert frequency_hz is not None
     unit = ac_unit(line, frequency_hz)
     return all_told(weigh_ac(below, errors, unit), weigh_leak(below, errors, unit), *draws)
+
+
+def fed_by_level(
+    levels: Iterable[tuple[Level, LevelReadings]], threshold_v: float
+) -> Iterator[LevelReadings]:
+    """Yield the levels whose voltage the bulk capacitor has, and nothing else does.
+
+    Below the threshold no converter runs; below what was found on the capacitor before a later
+    start it keeps that, behind its rectifier, whatever the line's peak.
+    """
+    for level, read in levels:
+        found_v = 0.0 if level.budget is None else level.budget.charged_v
+        if found_v < level.voltage_v < threshold_v:
+            yield read
 
 
 def _switch_on(context: Context, supply: Supply) -> StartFigures:
