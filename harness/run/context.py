@@ -70,6 +70,7 @@ class Context:
     enabled: bool = False  # ... or, with power on, by the bench
     lamp: bool | None = None  # whether that of a source set by hand is in series; None: not known
     energised: bool = False  # whether power has been on
+    found_s: float = -math.inf  # when what is left on the bulk capacitor was last looked for
     disturbances: int = 0  # holds in which readings at rest moved again
     set_s: float = -math.inf  # when another voltage was last set with power on ...
     set_v: float = 0.0  # ... and which

@@ -23,7 +23,7 @@ from harness.run.enable import end_waking, set_enable, wake
 from harness.run.off import power_off
 from harness.run.questions import ask_later, ask_under_power, have_looked_at
 from harness.run.rest import Dwell, Hold
-from harness.run.restart import as_left
+from harness.run.restart import as_entered, as_left
 from harness.run.turning import prepare_feed, turn_to
 from harness.run.window_checks import judge_windows, windows_of
 
@@ -51,7 +51,8 @@ def energise(
             raise Refused([f"{undone[:1].upper()}{undone[1:]}."])
     if not context.host.live:
         prepare_feed(context, step)
-    for level in levels:
+    for planned in levels:
+        level = as_entered(planned, context)
         context.enter(level)
         if not context.host.live:
             context.command(
@@ -63,10 +64,10 @@ def energise(
         else:
             _next_level(context, level, holds)
         turn_to(context, level)
-        read = measures if level is levels[-1] else ()
+        read = measures if planned is levels[-1] else ()
         dwell = Dwell(context, step, level)
         holds.append(dwell.settle().hold(read))
-        if level is levels[-1]:
+        if planned is levels[-1]:
             _see_windows_through(context, dwell)
     context.command(Watch(None))
     return holds

@@ -62,26 +62,41 @@ def as_found(levels: tuple[Level, ...], context: Context, bulk_v: float) -> Iter
         yield replace(level, budget=budget)
 
 
+def as_entered(level: Level, context: Context) -> Level:
+    """Return a level as its unit is when the level is entered, in a start that is not the first.
+
+    A converter that may be at work takes from what was found on the bulk capacitor until it stops,
+    and that is allowed once more: at its idle power, out of the least capacitance that counts.
+
+    Source: C V^2 / 2 falls by P t; textbook.
+    """
+    budget = level.budget
+    if budget is None or budget.charged_v < budget.threshold_v:  # asleep, or begun as empty
+        return level
+    taken_j = budget.idle_power_w * (context.clock.now_s() - context.found_s)
+    found_v = budget.charged_v * budget.peak_factor
+    left_v2 = found_v**2 - 2.0 * taken_j * budget.charge_factor / budget.capacitance_f
+    left_v = math.sqrt(max(left_v2, 0.0)) / budget.peak_factor
+    return replace(level, budget=budget.less(max(left_v, budget.threshold_v)))
+
+
 def as_left(levels: tuple[Level, ...], context: Context) -> tuple[Level, ...]:
     """Return the levels by which power comes back where a step finds it off, as the unit is found.
 
     What a meter across the bulk capacitor reads is not allowed once more. Where none stands there
-    the capacitor counts as empty. Never is more allowed than to an empty unit.
+    the capacitor counts as empty.
     """
     reading = _meter_across(context)
     if reading is None or all(level.budget is None for level in levels):
         return levels
+    context.found_s = context.clock.now_s()
     try:
         bulk_v = _most_v(context, reading)
     except InstrumentError as error:
         context.event(EventKind.NO_READING, f"what is left on the bulk capacitor: {error}")
         return levels
     _tell(context, bulk_v, "measured")
-    charged_v = bulk_v / context.plan.profile.fed.input.peak_factor
-    return tuple(
-        replace(level, budget=None if level.budget is None else level.budget.less(charged_v))
-        for level in levels
-    )
+    return tuple(as_found(levels, context, bulk_v))
 
 
 def found_v(context: Context, below_v: float | None) -> float:
@@ -93,6 +108,7 @@ def found_v(context: Context, below_v: float | None) -> float:
         Refused: Nobody measured it, or it stays above what it has to be below.
     """
     reading = _meter_across(context)
+    context.found_s = context.clock.now_s()
     if reading is None:
         return _asked_v(context, below_v)
     bulk_v = _read_v(context, reading)
