@@ -52,8 +52,8 @@ def energise(
     if not context.host.live:
         prepare_feed(context, step)
     for planned in levels:
+        context.enter(planned)
         level = as_entered(planned, context)
-        context.enter(level)
         if not context.host.live:
             context.command(
                 Arm(level.voltage_v, level.current_limit_a, level.frequency_hz),
