@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterable, Iterator
 from functools import cache
 from pathlib import Path
 
+from tests.acceptance.conftest import LONGEST
+
 ROOT = Path(__file__).resolve().parents[1]
 HARNESS = ROOT / "harness"
 MODULES = sorted(HARNESS.rglob("*.py"))
@@ -64,6 +66,14 @@ class TestSpecification:
             ]
 
         assert those(TESTS, silent) == {}
+
+
+class TestOrder:
+    def test_what_is_begun_first_is_there(self) -> None:
+        """Each file of whole runs that is begun before others is still called that."""
+        there = {path.stem for path in (ROOT / "tests" / "acceptance").iterdir()}
+
+        assert [name for name in LONGEST if name not in there] == []
 
 
 class TestSize:

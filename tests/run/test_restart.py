@@ -13,6 +13,7 @@ from harness.api import simulated_unit
 from harness.errors import NoReading
 from harness.judge.start_curve import LevelReadings, StartFigures
 from harness.power.trip import TripReason
+from harness.profile.level import Level
 from harness.profile.schema import Profile
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.simulated_operator import SimulatedOperator
@@ -20,6 +21,7 @@ from harness.rehearse.unit_model import UnitModel
 from harness.run import start_figures
 from harness.run.operator import Nobody
 from harness.run.restart import _resistor_ohm
+from harness.run.start_log import StartLog
 from tests.repeats import repeats
 from tests.run.conftest import HEADS, LIMITS, START, Ran, RunSteps
 
@@ -77,6 +79,24 @@ def test_a_converter_still_at_work_is_not_cut(
 
     assert ran.result.trip is None, ran.result.reason
     assert residual_v(ran) > 5.0
+
+
+def test_a_start_is_weighed_by_what_was_found(
+    run_steps: RunSteps, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever a converter may have taken since: levels below that are not filled by the source."""
+    seen: list[float] = []
+    usual = StartLog.begin
+
+    def begin(self: StartLog, level: Level, time_s: float) -> None:
+        assert level.budget is not None
+        seen.append(level.budget.charged_v)
+        usual(self, level, time_s)
+
+    monkeypatch.setattr(StartLog, "begin", begin)
+    ran = run_steps("dc", after=again("dc", 'off = "0.2 s"'))
+
+    assert seen == [0.0] * 5 + [pytest.approx(residual_v(ran), abs=0.05)] * 5
 
 
 def test_what_is_left_is_not_allowed_again(run_steps: RunSteps) -> None:
