@@ -24,6 +24,7 @@ correlated needs a longer window, and gets it. The first window that shows rest 
   jumps (twice the tolerance, or a share of the mean reading, whichever is more); or
 - the mean *moves*: a block lies outside the band as it was a time before, by more than half of
   that bound (not below two tolerances) and the tolerance for each span that has passed since.
+  Between values where readings may jump as they like, that is asked of the mean of a whole span.
 
 What no window can see is a process much slower than the window: an exponential of time constant T
 that drifts by d over a span s still has d / (exp(s / T) - 1) to go. That is no more than d when
@@ -356,6 +357,10 @@ class _Series:
 
     def _watch(self, time_s: float, block: _Block) -> None:
         """Compare a block with the band as it was one block ago, two, four, eight ..."""
+        least, most = self.watched.free
+        if least <= block.low and block.high <= most:
+            # one burst fills a block, above all where that is one reading, and none the next
+            block = _Block(block.time_s, self.mean, self.mean, self.mean)
         low, high = min(self._band.low, block.low), max(self._band.high, block.high)
         self._band = self._band_of(time_s, low, high)
         self._at_rest += 1

@@ -466,3 +466,35 @@ class TestFreeBand:
             settler.add(0.01 * n, [0.3 if n % 50 < 5 else 0.1])
 
         assert not settler.add(30.0, [value])
+
+    @staticmethod
+    def on_a_slow_link(lasting_a: float | None = None) -> list[bool]:
+        """Return whether it is at rest by readings 130 ms apart.
+
+        A board that draws 140 mA, and 250 mA for 50 ms twice a second; from a minute on it may draw
+        something else for good.
+        """
+        current = Watched(name="i", unit="A", tolerance=0.014, jump_frac=0.5, free=(0.02, 0.4))
+        settler = Settler(current, span_s=0.5)
+        rest: list[bool] = []
+        for n in range(600):
+            time_s = 0.13 * n
+            drawn_a = 0.25 if time_s % 0.5 < 0.05 else 0.14
+            if lasting_a is not None and time_s >= 60.0:
+                drawn_a = lasting_a
+            rest.append(settler.add(time_s, [drawn_a]))
+        return rest
+
+    def test_a_burst_that_fills_a_block_is_no_movement(self) -> None:
+        """Where a block is one reading the next is without a burst: a healthy board was cut."""
+        rest = self.on_a_slow_link()
+
+        assert all(rest[rest.index(True) :])
+
+    def test_a_change_that_lasts_is_found_within_a_span(self) -> None:
+        """A processor that went into reset for good: eight readings are a span here."""
+        rest = self.on_a_slow_link(0.035)
+        changed = math.ceil(60.0 / 0.13)
+
+        assert all(rest[changed - 20 : changed])
+        assert not all(rest[changed : changed + 8])
