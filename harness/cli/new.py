@@ -40,6 +40,7 @@ _QUESTIONS = HELP["questions"]
 _KINDS = choice("dc", "ac")
 _VOLTS = quantity("V", 0.1, 1e4)
 _AMPS = quantity("A", 1e-3, 1e3)
+_BOOT_S = quantity("s", 1e-3, 600.0)
 
 
 def profile(interview: Interview) -> str:
@@ -66,11 +67,17 @@ def _profile_of(interview: Interview, file: UnitFile) -> str:
     within = {
         "bulk_capacitance": quantity("F", 1e-9, 10.0),
         "idle_power": quantity("W", 1e-4 * full_w, full_w),
+        "busy_power": quantity("W", 1e-4 * full_w, full_w),
+        "boot_time": _BOOT_S,
         "start_threshold": quantity("V", 0.1 * line.low_nominal_v, line.nominal_v),
     }
     if missing:
         interview.section("What the nameplate in the unit file leaves out")
-    found = {name: interview.ask_if_known(name, within[name]) for name in missing}
+    found: dict[str, float | None] = {}
+    for name in missing:
+        if name == "boot_time" and found.get("busy_power", line.busy_power_w) is None:
+            continue  # it draws evenly
+        found[name] = interview.ask_if_known(name, within[name])
     sample_s, load = _your_bench(interview, line.kind, output=bool(file.unit.output))
     figures = {
         name: format_quantity(value, OPEN_FIGURES[name])
@@ -158,6 +165,7 @@ def _nameplate(interview: Interview) -> Nameplate:
         amps = quantity("A", 1e-4 * most_a, most_a)
         output_a = ask("output_current", amps, f"{most_a * 0.5:.2g} A")
     watts, volts = quantity("W", 1e-4 * full_w, full_w), quantity("V", 0.1 * low_v, low_v)
+    by_itself = output_v is None  # what it draws no output takes
     return Nameplate(
         title=title,
         kind=kind,
@@ -169,6 +177,8 @@ def _nameplate(interview: Interview) -> Nameplate:
         bulk_capacitance_f=ask_if_known("bulk_capacitance", quantity("F", 1e-9, 10.0)),
         boosted_v=_boosted_v(interview, kind, nominal_v),
         idle_power_w=ask_if_known("idle_power", watts),
+        busy_power_w=(busy_w := ask_if_known("busy_power", watts) if by_itself else None),
+        boot_time_s=None if busy_w is None else ask_if_known("boot_time", _BOOT_S),
         start_threshold_v=ask_if_known("start_threshold", volts),
         output_v=output_v,
         output_a=output_a,

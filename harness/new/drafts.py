@@ -70,6 +70,8 @@ class Nameplate:
     frequency_hz: tuple[float, ...] = ()  #: line frequencies, the usual one first; empty for DC
     bulk_capacitance_f: float | None = None  #: capacitance behind the input
     idle_power_w: float | None = None  #: draw with nothing on the output
+    busy_power_w: float | None = None  #: the most that a unit without an output draws by itself
+    boot_time_s: float | None = None  #: how long it boots, at most
     start_threshold_v: float | None = None  #: input voltage at which the unit begins to work
     low_nominal_v: float | None = None  #: the lowest of a nominal range; None for one voltage
     boosted_v: float | None = None  #: of the bulk capacitor, where a boost stage holds it

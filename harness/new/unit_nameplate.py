@@ -8,18 +8,25 @@ import tomlkit
 
 from harness.unit.unit_file import UnitFile
 
-#: What a nameplate may leave out and a start goes by, with its unit.
+#: What a nameplate may leave out and a start goes by, with its unit; a busy power only where no
+#: output takes what the unit draws.
 OPEN_FIGURES: Mapping[str, str] = {
     "bulk_capacitance": "F",
     "idle_power": "W",
+    "busy_power": "W",
+    "boot_time": "s",
     "start_threshold": "V",
 }
+#: Those of a unit that draws by itself alone, the second only where the first is known.
+BUSY = ("busy_power", "boot_time")
 
 
 def missing_figures(file: UnitFile) -> tuple[str, ...]:
     """Return which of those the nameplate leaves out, in order."""
     line = file.said(("unit", "input"))
-    known = line if isinstance(line, Mapping) else {}
+    known = {*line} if isinstance(line, Mapping) else set[str]()
+    if file.unit.output:
+        known |= {*BUSY}
     return tuple(name for name in OPEN_FIGURES if name not in known)
 
 

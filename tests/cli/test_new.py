@@ -299,3 +299,46 @@ class TestFile:
 
         assert isinstance(done.exception, UsageError)
         assert "nowhere" in str(done.exception)
+
+
+class TestABoardWithoutOutputs:
+    """What it draws no output takes: it is asked how much that is, and how long it boots."""
+
+    LINE = '--title Board --kind dc --nominal "12 V" --tolerance "10 %" --current "0.8 A" '
+
+    def test_asked_for(self) -> None:
+        """A board that boots is judged by what it draws, and its draft lets it boot."""
+        answers = ("none", "1000 uF", "0.5 W", "4 W", "4 s", "6 V", "III", "10 ms")
+        done = new(f"profile {self.LINE} --no-load", *answers)
+        profile = load_profile("profile.toml")
+        line = profile.unit.input
+
+        assert done.exit_code == 0, done.output
+        assert (line.busy_power_w, line.boot_time_s) == (4.0, 4.0)
+        assert {"boots: most power", "power at work"} <= {check.name for check in profile.checks}
+        assert rehearse_profile(profile).verdict == "pass"
+
+    def test_from_a_unit_file(self) -> None:
+        """Typed once, it stands in the unit file, and the profile is drafted from there."""
+        figures = '--bulk-capacitance "1000 uF" --idle-power "0.5 W" --busy-power "4 W"'
+        assert new(f"unit {self.LINE} {figures} --yes --serial HRW-0041").exit_code == 0
+        assert new('profile --unit unit.toml --yes --boot-time "4 s"').exit_code == 0
+        line = load_profile("profile.toml").unit.input
+
+        assert (line.busy_power_w, line.boot_time_s) == (4.0, 4.0)
+
+    def test_a_unit_with_an_output_is_not_asked(self) -> None:
+        """Nor is one that draws evenly asked how long it boots."""
+        output = '--output-voltage "5 V" --output-current "1 A"'
+        with_output = new(f"profile {self.LINE} --no-load {output}", *[""] * 9)
+        without = new(f"profile {self.LINE} --no-load", *[""] * 9)
+
+        assert "while it boots or at work" not in with_output.output
+        assert "while it boots or at work" in without.output
+        assert "How long it boots" not in without.output
+
+    def test_left_open_it_is_marked(self) -> None:
+        """The draft says what comes of it: power is cut as such a board boots."""
+        new(f"profile {self.LINE} --yes")
+
+        assert "LOOK IT UP, a board that draws" in Path("profile.toml").read_text(encoding="utf-8")
