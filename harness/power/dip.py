@@ -84,6 +84,13 @@ def carry_out(keeper: Timed, dip: Dip, meanwhile: Meanwhile | None = None) -> Di
     clock = keeper.clock
     outputs: list[tuple[Span, float]] = []
 
+    def read_output() -> float:
+        """Read the load once; return how long that took."""
+        begin_s = clock.now_s()
+        voltage_v = keeper.read(dip.load, "voltage")["voltage"]
+        outputs.append(((begin_s, clock.now_s()), voltage_v))
+        return clock.now_s() - begin_s
+
     def turn(*, fed: bool) -> float:
         """Look once at supply and output; return how long that took.
 
@@ -96,9 +103,7 @@ def carry_out(keeper: Timed, dip: Dip, meanwhile: Meanwhile | None = None) -> Di
         else:
             keeper.look_between()
         if dip.load:
-            read_s = clock.now_s()
-            voltage_v = keeper.read(dip.load, "voltage")["voltage"]
-            outputs.append(((read_s, clock.now_s()), voltage_v))
+            read_output()
         if meanwhile is not None:
             meanwhile()
         return clock.now_s() - begin_s
@@ -108,10 +113,14 @@ def carry_out(keeper: Timed, dip: Dip, meanwhile: Meanwhile | None = None) -> Di
     keeper.sample()
     fed = dip.voltage_v > 0.0 or not dip.load
     longest_s = turn(fed=fed)
+    reading_s = read_output() if dip.load else 0.0
     outputs.clear()
     down = keeper.set_quickly(Set("voltage", dip.voltage_v))
     due_s = 0.5 * sum(down) + dip.duration_s - 0.5 * takes_s
     samples = 0
+    if not fed and clock.now_s() + reading_s < due_s:
+        keeper.obey_off()
+        read_output()  # before anything else is looked at: in a short drop nothing more may fit
     while clock.now_s() + longest_s < due_s:
         longest_s = max(longest_s, turn(fed=fed))
         samples += fed

@@ -32,7 +32,14 @@ ROOT = Path(__file__).resolve().parents[2]
 #: Files whose whole runs take longest: begun first, so that none of them is left at the end, where
 #: the other processes have nothing to do.
 LONGEST = (
-    *("test_page", "test_watching", "test_ways_of_speaking", "test_cli", "test_confirm"),
+    *(
+        "test_outside_camera",
+        "test_page",
+        "test_watching",
+        "test_ways_of_speaking",
+        "test_cli",
+        "test_confirm",
+    ),
     *("test_link_faults", "test_worn_units", "test_disk", "test_endings", "test_gate"),
     *("test_killing", "test_listen", "test_source_by_hand", "test_full_release"),
 )

@@ -30,6 +30,7 @@ class SlowHost:
         self.cut_at = -1
         self.off_at = -1
         self.between = 0
+        self.look_s = 0.0  # what a look at what is due takes
 
     def now_s(self) -> float:
         """Return its time."""
@@ -63,8 +64,9 @@ class SlowHost:
         return {"voltage": 24.0}
 
     def look_between(self) -> None:
-        """Count it; nothing is due."""
+        """Count it, and take the time of what is due."""
         self.between += 1
+        self.time_s += self.look_s
 
     def obey_off(self) -> None:
         """Cut power where somebody wants it off."""
@@ -110,6 +112,19 @@ class TestTiming:
         assert host.between >= len(meanwhile)  # an auxiliary supply is watched all the same
         assert record.samples == 0
         assert record.outputs[-1][0][1] >= record.up[1] + 0.1
+
+    @pytest.mark.parametrize("look_s", [0.0, 9e-3, 15e-3])
+    def test_the_output_is_read_within_a_short_drop_whatever_is_due(self, look_s: float) -> None:
+        """A look at an auxiliary supply, due in 20 ms, leaves no room: the output goes first."""
+        host = SlowHost(4e-3, 11e-3, 11e-3)
+        host.look_s = look_s
+        asked = Dip(voltage_v=0.0, back_v=100.0, duration_s=20e-3, load="load")
+        record = carry_out(host, asked)  # type: ignore[arg-type]
+        assert any(
+            record.down[0] <= begin_s <= end_s <= record.up[0]
+            for (begin_s, end_s), _ in record.outputs
+        )
+        assert middle(record.up) - middle(record.down) == pytest.approx(20e-3, abs=1e-6)
 
     def test_the_supply_is_watched_where_it_feeds(self) -> None:
         """With a residual voltage, and once it is back, each turn begins with a sample."""
