@@ -46,20 +46,26 @@ class FigureRow:
 
 
 def _rows(of: str, told: Figures, known: KnownFigures) -> Iterator[FigureRow]:
-    """Yield what a step told of the unit, one row a measure: of several levels the highest."""
+    """Yield what a step told of the unit, one row a measure: of several levels the highest.
+
+    A reason that several have is told once.
+    """
+    reasons: dict[str, str] = {}
     for measure, group in itertools.groupby(told.figures, key=lambda figure: figure.measure):
         figures = list(group)
         figure = figures[-1]
         there = math.isfinite(figure.value)
         earlier = map(_earlier, known.before(of, figure))
         name = figure_name(measure)
+        why_not = "" if there else figure.why_not or "no reason is given"
+        first = reasons.setdefault(why_not, name)
         yield FigureRow(
             of=of,
             name=f"{name} at {figure.level}" if figure.level else name,
             found=_found(figure) if there else "",
             nameplate=_nameplate(figure, known.nameplate.get(measure)),
             earlier=tuple(itertools.islice(earlier, _MOST_EARLIER)),
-            why_not="" if there else figure.why_not or "no reason is given",
+            why_not=why_not if first == name or there else f"as for the {first}",
             by_level=_by_level(of, name, figures) if len(figures) > 1 else "",
         )
 

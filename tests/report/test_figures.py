@@ -8,7 +8,14 @@ from collections.abc import Callable
 from typing import Any
 
 from harness.record.csv_text import EVENTS
-from harness.record.figures import Figure, Figures, FittedLevel, figures_detail, known_detail
+from harness.record.figures import (
+    Figure,
+    Figures,
+    FittedLevel,
+    KnownFigures,
+    figures_detail,
+    known_detail,
+)
 from harness.report.decimated_trend import DecimatedTrend
 from harness.report.figures import FigureRow, figures_summary, rows_of_all, rows_of_events
 from harness.report.fit_plot import fit_plots
@@ -65,6 +72,29 @@ class TestRows:
 
         assert first.earlier
         assert not second.earlier
+
+    def test_a_reason_that_two_have_is_told_once(self) -> None:
+        """The second refers to the first; a figure of several levels is that of the highest."""
+        why = "10 %: 2 readings while the voltage rose, 3 are needed"
+        leaks = tuple(
+            Figure(
+                measure="start.leakage_current", level=level, unit="A", value=amperes, expanded=2e-3
+            )
+            for level, amperes in (("10 %", 1e-3), ("25 %", 3e-3))
+        )
+        bulk, series = (
+            Figure(measure=f"start.{name}", unit=unit, why_not=why)
+            for name, unit in (("bulk_capacitance", "F"), ("series_resistance", "ohm"))
+        )
+        told = Figures(of="start", figures=(bulk, *leaks, series))
+        first, leak, second = rows_of_all([told], KnownFigures())
+
+        assert (first.why_not, second.why_not) == (why, "as for the bulk capacitance")
+        assert (leak.name, leak.found) == ("leakage current at 25 %", "3.0 ± 2.0 mA")
+        assert leak.by_level == "leakage current by level: 10 %: 1.0 ± 2.0 mA; 25 %: 3.0 ± 2.0 mA"
+        assert figures_summary(told) == (
+            "of the start: leakage current at 25 % 3.0 ± 2.0 mA, 2 without a value"
+        )
 
     def test_a_line_says_what_came_of_it(self) -> None:
         """In a list of events the figures take a line, not their data."""
