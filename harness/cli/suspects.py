@@ -54,7 +54,8 @@ def suspects(  # noqa: PLR0913 - every one by its name
     from harness.run.operator import Interrupted, StopRequest, stop_on_signals
     from harness.suspects.answer import answered
     from harness.suspects.case import case_of
-    from harness.suspects.shelf import FIRST_EACH, WHOLE_EACH, Shelf
+    from harness.suspects.growth import FIRST, WHOLE
+    from harness.suspects.shelf import Shelf
     from harness.suspects.stock import stock_for
     from harness.suspects.told import of_answer
 
@@ -67,14 +68,16 @@ def suspects(  # noqa: PLR0913 - every one by its name
     case = case_of(load(folder), None if unit is None else _assessed(unit))
     shelf = Shelf.of(stock_for(case.profile, case.bench))
     library = shelf.library()
-    wanted = WHOLE_EACH if whole else FIRST_EACH
     stop = StopRequest()
     further: tuple[StepProposal, ...] = ()
     withheld_by = ""
     try:
-        if library is None or library.each < wanted:
+        if library is None or (whole and not library.whole):
+            goal = WHOLE if whole else FIRST
             with stop_on_signals(stop), progress_bar(1, "library") as on_progress:
-                library = shelf.made(wanted, workers=workers, on_progress=on_progress, stop=stop)
+                library = shelf.made(
+                    goal, case.values, workers=workers, on_progress=on_progress, stop=stop
+                )
         answer = answered(case, library, results_found)
         if steps:
             further, withheld_by = _weighed(case, library, answer, profiles, workers, stop)
@@ -89,7 +92,7 @@ def suspects(  # noqa: PLR0913 - every one by its name
         if to is not None:
             _write(to, told)
         if tell is None:
-            print_explanation(told, run, is_whole=library.each >= WHOLE_EACH, steps=steps)
+            print_explanation(told, run, is_whole=bool(library.whole), steps=steps)
         else:
             tell("suspects", told.model_dump())
 

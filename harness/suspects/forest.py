@@ -33,6 +33,7 @@ class Forest:
     root: Ints  # by tree, its first node
     leaf: Ints  # unit of the library by tree: the leaf it comes to
     in_bag: NDArray[np.bool_]  # unit by tree: whether the tree was grown on it
+    share: Floats  # by unit: what it counts in a leaf
 
     def weights(self, row: Floats, without: int | None = None) -> Floats:
         """Return each unit's share of the leaves that a row of features comes to; sums to one.
@@ -44,12 +45,12 @@ class Forest:
         if without is not None:
             same[without] = False
             same = same[:, ~self.in_bag[without]]
-        sizes = same.sum(axis=0)
-        there = sizes > 0
+        sizes = self.share @ same
+        there = sizes > 0.0
         if not there.any():
             return np.full(len(self.leaf), 1.0 / len(self.leaf))
         shares: Floats = (same[:, there] / sizes[there]).sum(axis=1) / there.sum()
-        return shares
+        return self.share * shares
 
     def _leaves(self, row: Floats) -> Ints:
         node = self.root.copy()
@@ -71,7 +72,15 @@ class Forest:
         return cls(**{name: stored[f"forest_{name}"] for name in cls.__slots__})
 
 
-def grown(rows: Floats, kinds: NDArray[np.str_], displaced: Floats, *, seed: int = 1) -> Forest:
+def grown(
+    rows: Floats,
+    kinds: NDArray[np.str_],
+    displaced: Floats,
+    *,
+    share: Floats | None = None,
+    trees: int = _TREES,
+    seed: int = 1,
+) -> Forest:
     """Grow a forest that tells the kinds of units apart.
 
     Args:
@@ -79,20 +88,23 @@ def grown(rows: Floats, kinds: NDArray[np.str_], displaced: Floats, *, seed: int
         kinds: The class of each unit.
         displaced: The same, each as far from the first as another design of such a unit may lie:
             a tree is grown on either, so that no split hangs on the last digit of a model.
+        share: What each unit counts; None: all the same.
+        trees: How many.
         seed: Same seed, same forest.
     """
     # a second of imports and some of work: only where a library is made
     from sklearn.ensemble import ExtraTreesClassifier
 
     model = ExtraTreesClassifier(
-        _TREES, max_features=_FEATURES_FRAC, bootstrap=True, random_state=seed, n_jobs=1
+        trees, max_features=_FEATURES_FRAC, bootstrap=True, random_state=seed, n_jobs=1
     )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of libraries behind it; none says anything of the units
-        model.fit(np.vstack([rows, displaced]), np.concatenate([kinds, kinds]))
+        weights = None if share is None else np.concatenate([share, share])
+        model.fit(np.vstack([rows, displaced]), np.concatenate([kinds, kinds]), weights)
         leaf = model.apply(rows)
     count = len(rows)
-    in_bag = np.zeros((count, _TREES), dtype=bool)
+    in_bag = np.zeros((count, trees), dtype=bool)
     for tree, chosen in enumerate(model.estimators_samples_):
         in_bag[np.unique(chosen) % count, tree] = True
     parts: dict[str, list[NDArray[Any]]] = {"feature": [], "threshold": [], "left": [], "right": []}
@@ -117,4 +129,5 @@ def grown(rows: Floats, kinds: NDArray[np.str_], displaced: Floats, *, seed: int
         root=np.array(roots, dtype=np.int32),
         leaf=leaf.astype(np.int32),
         in_bag=in_bag,
+        share=np.ones(count) if share is None else share,
     )

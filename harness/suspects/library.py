@@ -35,6 +35,9 @@ class Library:
 
     names: tuple[str, ...]  # of the figures
     kinds: NDArray[np.str_]  # by unit: its class
+    share: (
+        Floats  # by unit: what it counts, since classes have more units or fewer; one in the mean
+    )
     suspects: NDArray[np.str_]  # by unit: what its class counts as
     severity: Floats  # by unit; not-a-number where there is none
     passed: NDArray[np.bool_]  # by unit: whether every check passed
@@ -45,18 +48,23 @@ class Library:
     steps: Floats  # by suspect, in order of name, and coordinate: see ``likeness``
     absent: Floats
     apart: Floats  # by unit: how far from the others of its suspect, in steps
+    whole: NDArray[np.bool_]  # whether growing it further is worth nothing
     doubt: Floats  # how far a run may be from a suspect, and how near to others
     sharpness: float  # power of a share of neighbours that makes it a probability
     forest: Forest
 
     @property
     def each(self) -> int:
-        """Units of each class, about."""
-        return len(self.kinds) // max(len(set(self.kinds)), 1)
+        """Units of each class, at least."""
+        return int(np.unique(self.kinds, return_counts=True)[1].min())
+
+    def units_of(self, suspect: str) -> int:
+        """Return how many units stand for a suspect."""
+        return int((self.suspects == suspect).sum())
 
     def fit_of(self, far: float) -> float:
         """Return the share of units that are as far from the others of their suspect."""
-        return float((1 + (self.apart >= far).sum()) / (1 + len(self.apart)))
+        return float((1 + self.share[self.apart >= far].sum()) / (1 + len(self.apart)))
 
     def distances(self, row: Floats) -> dict[str, float]:
         """Return how far a run is from the units of each suspect, in steps."""
@@ -77,12 +85,8 @@ class Library:
         return np.array([features.get(name, np.nan) for name in self.names])
 
     def scaled(self, values: Floats) -> Floats:
-        """Return figures in spreads of healthy units: linear near them, logarithmic far off.
-
-        Not-a-number stays what it is.
-        """
-        found: Floats = np.arcsinh((values - self.center) / self.spread)
-        return found
+        """Return figures in spreads of healthy units."""
+        return scaled_by(values, self.center, self.spread)
 
 
 def excess(scaled: Floats, run: Floats) -> Floats:
@@ -102,14 +106,14 @@ def suspect_shares(suspects: NDArray[np.str_], names: Sequence[str], weights: Fl
     return np.array([weights[suspects == name].sum() for name in names])
 
 
-def _unseen_shares(forest: Forest, suspects: NDArray[np.str_], rows: Floats) -> Floats:
+def unseen_shares(forest: Forest, suspects: NDArray[np.str_], rows: Floats) -> Floats:
     """Return the share of each suspect, in order of name, for each unit by trees without it."""
     names = sorted(set(suspects.tolist()))
     votes = (forest.weights(row, without=index) for index, row in enumerate(rows))
     return np.array([suspect_shares(suspects, names, each) for each in votes])
 
 
-def _sharpness(shares: Floats, true: NDArray[np.intp]) -> float:
+def _sharpness(shares: Floats, true: NDArray[np.intp], counts: Floats) -> float:
     """Return the power of a share that makes it a probability, by units their trees do not know.
 
     Trees spread their votes; how often the first is right, the library's own units tell. Source:
@@ -119,7 +123,7 @@ def _sharpness(shares: Floats, true: NDArray[np.intp]) -> float:
     for power in np.arange(1.0, 5.01, 0.25):
         chances = (shares + FLOOR) ** power
         chances /= chances.sum(axis=1, keepdims=True)
-        losses[float(power)] = -float(np.log(chances[np.arange(len(true)), true]).mean())
+        losses[float(power)] = -float(np.log(chances[np.arange(len(true)), true]) @ counts)
     return min(losses, key=lambda power: losses[power])
 
 
@@ -128,39 +132,89 @@ def filled(scaled: Floats) -> Floats:
     return np.where(np.isfinite(scaled), scaled, MISSING)
 
 
-def compiled(profile: Profile, members: Sequence[Member], *, seed: int = 1) -> Library:
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Table:
+    """Units as rows, their figures as columns, and what the figures are scaled by."""
+
+    names: tuple[str, ...]
+    kinds: NDArray[np.str_]
+    suspects: NDArray[np.str_]
+    share: Floats
+    values: Floats
+    center: Floats
+    spread: Floats
+
+    @classmethod
+    def of(cls, profile: Profile, members: Sequence[Member]) -> Table:
+        """Return the table of these units; they must have a healthy one among them."""
+        names = tuple(sorted({name for one in members for name in one.features}))
+        values = np.array([[one.features.get(name, np.nan) for name in names] for one in members])
+        kinds = np.array([one.kind for one in members])
+        counted = suspects_of(profile, tuple(dict.fromkeys(kinds.tolist())))
+        each, place, counts = np.unique(kinds, return_inverse=True, return_counts=True)
+        center, spread = _healthy_figures(values, values[kinds == HEALTHY])
+        return cls(
+            names=names,
+            kinds=kinds,
+            suspects=np.array([counted[kind] for kind in kinds]),
+            share=len(kinds) / (len(each) * counts[place]),
+            values=values,
+            center=center,
+            spread=spread,
+        )
+
+    @property
+    def scaled(self) -> Floats:
+        """The figures in spreads of healthy units, as :meth:`Library.scaled` has them."""
+        return scaled_by(self.values, self.center, self.spread)
+
+    def displaced(self, seed: int) -> Floats:
+        """Return them scaled, each as far off as another design of such a unit may lie."""
+        noise = np.random.default_rng(seed).standard_normal(self.values.shape)
+        return scaled_by(self.values * (1.0 + _DESIGN_FRAC * noise), self.center, self.spread)
+
+
+def scaled_by(values: Floats, center: Floats, spread: Floats) -> Floats:
+    """Return figures in spreads of healthy units: linear near them, logarithmic far off.
+
+    Not-a-number stays what it is.
+    """
+    found: Floats = np.arcsinh((values - center) / spread)
+    return found
+
+
+def compiled(
+    profile: Profile, members: Sequence[Member], *, whole: bool = True, seed: int = 1
+) -> Library:
     """Return the library of these units; they must have a healthy one among them."""
-    names = tuple(sorted({name for one in members for name in one.features}))
-    values = np.array([[one.features.get(name, np.nan) for name in names] for one in members])
-    kinds = np.array([one.kind for one in members])
-    counted = suspects_of(profile, tuple(dict.fromkeys(kinds.tolist())))
-    suspects = np.array([counted[kind] for kind in kinds])
-    center, spread = _healthy_figures(values, values[kinds == HEALTHY])
-    noise = np.random.default_rng(seed).standard_normal(values.shape)
-    displaced = values * (1.0 + _DESIGN_FRAC * noise)
-    scaled, moved = (np.arcsinh((one - center) / spread) for one in (values, displaced))
+    table = Table.of(profile, members)
+    center, spread, suspects = table.center, table.spread, table.suspects
     counted_as = sorted(set(suspects.tolist()))
-    alike = [Alike.of(coordinates(values, center, spread)[suspects == n]) for n in counted_as]
-    cold = [[one.cold.get(each.name, np.nan) for each in MEASUREMENTS] for one in members]
-    forest = grown(filled(scaled), suspects, filled(moved), seed=seed)
+    places = coordinates(table.values, center, spread)
+    alike = [Alike.of(places[suspects == name]) for name in counted_as]
+    rows = filled(table.scaled)
+    forest = grown(rows, suspects, filled(table.displaced(seed)), share=table.share, seed=seed)
     true = np.searchsorted(counted_as, suspects)
-    shares = _unseen_shares(forest, suspects, filled(scaled))
+    shares = unseen_shares(forest, suspects, rows)
     apart = distances_of(alike, true)
+    cold = [[one.cold.get(each.name, np.nan) for each in MEASUREMENTS] for one in members]
     return Library(
-        names=names,
-        kinds=kinds,
+        names=table.names,
+        kinds=table.kinds,
+        share=table.share,
         suspects=suspects,
         severity=np.array([one.severity for one in members]),
         passed=np.array([one.passed for one in members]),
-        values=values,
+        values=table.values,
         cold=np.array(cold),
         center=center,
         spread=spread,
         steps=np.array([one.steps for one in alike]),
         absent=np.array([one.absent for one in alike]),
         apart=apart[np.arange(len(true)), true],
-        doubt=doubt_of(apart, true, shares.argmax(axis=1) == true),
-        sharpness=_sharpness(shares, true),
+        whole=np.array(whole),
+        doubt=doubt_of(apart, true, shares.argmax(axis=1) == true, table.share),
+        sharpness=_sharpness(shares, true, table.share / len(true)),
         forest=forest,
     )
 

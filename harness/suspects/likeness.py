@@ -110,7 +110,9 @@ def distances_of(alike: Sequence[Alike], suspects: NDArray[np.intp]) -> Floats:
     return found
 
 
-def doubt_of(distances: Floats, suspects: NDArray[np.intp], named: NDArray[np.bool_]) -> Floats:
+def doubt_of(
+    distances: Floats, suspects: NDArray[np.intp], named: NDArray[np.bool_], share: Floats
+) -> Floats:
     """Return what tells the simulated from what is not, by units whose suspect is left out.
 
     A unit whose suspect the library lacks is nearest to another one, not very near, and hardly
@@ -120,6 +122,7 @@ def doubt_of(distances: Floats, suspects: NDArray[np.intp], named: NDArray[np.bo
         distances: By unit and suspect.
         suspects: By unit, its own.
         named: By unit, whether its own is named first by trees that do not know it.
+        share: By unit, what it counts.
     """
     # a second of imports: only where a library is made
     from sklearn.linear_model import LogisticRegression
@@ -132,7 +135,8 @@ def doubt_of(distances: Floats, suspects: NDArray[np.intp], named: NDArray[np.bo
     lacking = _signs(nearest[:, 0], nearest[:, 1])
     signs = np.vstack([own, lacking])
     known = np.repeat([True, False], [len(own), len(lacking)])
-    weights = np.where(known, _KNOWN_ODDS / len(own), 1.0 / len(lacking)) * len(known)
+    counts = np.concatenate([share[named] / share[named].sum(), share / share.sum()])
+    weights = np.where(known, _KNOWN_ODDS, 1.0) * counts * len(known)
     model = LogisticRegression().fit(signs, known, weights)
     return np.array([model.intercept_[0], *model.coef_[0]])
 

@@ -197,7 +197,8 @@ def unit_chances(library: Library, ranking: Ranking, agreed: Floats | None = Non
     agreed = np.ones(len(chances)) if agreed is None else agreed
     for one in ranking.suspects:
         own = library.suspects == one.name
-        near = (ranking.weights[own] + FLOOR / own.sum()) * agreed[own]
+        floor = FLOOR * library.share[own] / library.share[own].sum()
+        near = (ranking.weights[own] + floor) * agreed[own]
         chances[own] = one.probability * near / near.sum()
     total: Floats = chances / chances.sum()
     return total

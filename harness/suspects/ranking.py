@@ -100,7 +100,7 @@ def ranked(
         own = library.suspects == name
         share = float(weights[own].sum())
         # neighbours speak; where there are none, all of the class do
-        near = weights[own] + FLOOR / own.sum()
+        near = weights[own] + FLOOR * library.share[own] / library.share[own].sum()
         factor = float((near * agreed[own]).sum() / near.sum())
         factor *= max(library.fit_of(distances[name]), _LEAST_FIT)
         factor *= _prior_of(name, library, prior or {})

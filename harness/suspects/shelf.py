@@ -8,7 +8,9 @@ needs, read without unpickling anything. Both can be deleted at any time.
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
+import time
 import zlib
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -20,14 +22,13 @@ import numpy as np
 from harness.errors import HarnessError
 from harness.run.operator import StopRequest
 from harness.suspects.forest import Forest
+from harness.suspects.growth import WHOLE, Goal, Growth
 from harness.suspects.library import Library, compiled
 from harness.suspects.population import Member, run_members
 from harness.suspects.stock import Stock, compiled_in, kept_in
 
-#: Units of each class: of a first answer, and of a whole library.
-FIRST_EACH, WHOLE_EACH = 8, 24
-#: Units a worker takes at a time.
-_CHUNK = 6
+#: Units a worker takes at a time: few, since all that are on their way are waited for.
+_CHUNK = 2
 _UNITS = "units.jsonl"
 
 OnProgress = Callable[[int, int], None]
@@ -63,27 +64,39 @@ class Shelf:
 
     def made(
         self,
-        each: int,
+        goal: Goal,
+        run: Mapping[str, float] | None = None,
         *,
-        workers: int | None,
+        workers: int | None = None,
         on_progress: OnProgress = lambda _done, _all: None,
         stop: StopRequest | None = None,
+        now_s: Callable[[], float] = time.monotonic,
     ) -> Library:
-        """Return the library with so many units of each class, those made that are missing.
+        """Return the library, grown as far as a goal says; units that are there are kept.
+
+        Args:
+            goal: How many units of each class, and how long more than the least are waited for.
+            run: Figures of the run that is asked about, by name: longer near it.
+            workers: Processes; None: one for each core.
+            on_progress: Told how many units there are, and how many there are to be.
+            stop: Where somebody may ask to stop.
+            now_s: What tells the time.
 
         Raises:
             HarnessError: The folder cannot be written to.
             Interrupted: Somebody wants to stop; what is done is kept.
         """
-        count = each * len(self.stock.kinds)
         with self._locked():
             done = self._done()
-            if done.keys() >= set(range(count)) and (at_hand := self.library()) is not None:
-                on_progress(count, count)
-                return at_hand
-            self._make(range(count), done, workers, on_progress, stop or StopRequest())
-            members = [done[index] for index in sorted(done)]
-            library = compiled(self.stock.profile, members)
+            growth = Growth(self.stock, goal, done, run=run)
+
+            def tell() -> None:
+                on_progress(len(done), max(len(done), growth.wanted))
+
+            tell()
+            self._carry_out(growth.numbers(now_s), done, workers, stop or StopRequest(), tell)
+            whole = growth.is_complete and goal == WHOLE
+            library = compiled(self.stock.profile, growth.members(), whole=whole)
             self._keep(library)
             return library
 
@@ -98,7 +111,13 @@ class Shelf:
         """Return units by their numbers, those carried out that are missing; raises as `made`."""
         with self._locked():
             done = self._done()
-            self._make(numbers, done, workers, on_progress, stop or StopRequest())
+            missing = [index for index in numbers if index not in done]
+
+            def tell() -> None:
+                on_progress(sum(1 for index in numbers if index in done), len(numbers))
+
+            tell()
+            self._carry_out(iter(missing), done, workers, stop or StopRequest(), tell)
             return {number: done[number] for number in numbers}
 
     @contextlib.contextmanager
@@ -114,24 +133,27 @@ class Shelf:
                 f"the library cannot be kept: {error.strerror}", where=str(self.folder)
             ) from error
 
-    def _make(
+    def _carry_out(
         self,
-        wanted: Collection[int],
+        numbers: Iterator[int],
         done: dict[int, Member],
         workers: int | None,
-        on_progress: OnProgress,
         stop: StopRequest,
+        tell: Callable[[], None],
     ) -> None:
+        """Carry units out, keep each, and add it to those done."""
+        first = next(numbers, None)
+        if first is None:
+            return
         # engine and instruments: not for a look at what is there
         from harness.qualify.workers import carried_out, usual_workers
 
-        missing = [index for index in wanted if index not in done]
-        on_progress(len(wanted) - len(missing), len(wanted))
-        chunks = [missing[start : start + _CHUNK] for start in range(0, len(missing), _CHUNK)]
+        every = itertools.chain([first], numbers)
+        chunks = iter(lambda: list(itertools.islice(every, _CHUNK)), [])
         work = carried_out(
-            iter([(self.stock, chunk) for chunk in chunks]),
+            ((self.stock, chunk) for chunk in chunks),
             stop,
-            workers=max(1, min(workers or usual_workers(), len(chunks))),
+            workers=workers or usual_workers(),
             work=run_numbered,
         )
         with (self.folder / _UNITS).open("a", encoding="utf-8", newline="\n") as file:
@@ -139,7 +161,7 @@ class Shelf:
                 file.writelines(lines)
                 file.flush()
                 done.update(map(_numbered, lines))
-                on_progress(sum(1 for index in wanted if index in done), len(wanted))
+                tell()
 
     def _done(self) -> dict[int, Member]:
         """Return the units there are; a line that was cut short is none."""

@@ -21,7 +21,7 @@ from harness.suspects.bench_errors import BENCH_ERRORS
 from harness.suspects.cold import MEASUREMENTS
 
 #: Raised where a library of before cannot be used any more.
-_FORMAT = 2
+_FORMAT = 3
 _SEED = 20
 #: How far into its range a law is drawn, from the usual number: a unit's design is not known, and
 #: the ends of all ranges at once are nobody's.

@@ -54,7 +54,9 @@ class TestDoubt:
         every = [clusters(rng, center) for center in (0.0, 30.0, 60.0)]
         alike = [Alike.of(units) for units in every]
         suspects = np.repeat([0, 1, 2], 12)
-        doubt = doubt_of(distances_of(alike, suspects), suspects, np.ones(36, dtype=bool))
+        doubt = doubt_of(
+            distances_of(alike, suspects), suspects, np.ones(36, dtype=bool), np.ones(36)
+        )
         near, far = (
             sorted(one.distance(np.full(6, place)) for one in alike) for place in (30.0, 45.0)
         )
