@@ -60,6 +60,8 @@ class SuspectTold(_Data):
     merged: tuple[str, ...]
     on_bench: bool
     probability: float
+    #: Simulated units that stand for it, merged ones with it; none in older files.
+    units: int = 0
     severity: SeverityTold | None
     parts: tuple[str, ...]
     shown_by: str
@@ -125,6 +127,7 @@ class LibraryTold(_Data):
 
     sha256: str
     units: int
+    most_each: int = 0  # of any one class; none in older files
     version: str  # of the program that compared them
 
 
@@ -140,7 +143,7 @@ class Explanation(_Data):
     likeness: float
     differs: tuple[str, ...]
     nothing_wrong: bool
-    units_each: int
+    units_each: int  # at least
     library: LibraryTold
     found: tuple[ResultTold, ...]
     suspects: tuple[SuspectTold, ...]

@@ -46,6 +46,8 @@ _WORKED_OUT = {
 }
 #: Characters of a library's fingerprint that are shown.
 _SHOWN = 12
+#: Fewer simulated units than this for the first suspect: said to be few (assumption).
+_FEW_UNITS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,9 +118,15 @@ def explained(told: Explanation) -> Explained:
 def library_words(told: Explanation) -> str:
     """Say which simulated units an answer rests on."""
     library = told.library
+    each = f"{told.units_each}"
+    if library.most_each > told.units_each:
+        each = f"{each} to {library.most_each}"
+    stand = told.suspects[0].units if told.suspects else 0
+    first = f", {stand} of them for the first suspect" if stand else ""
+    few = " So few tell little: its probabilities are low." if 0 < stand < _FEW_UNITS else ""
     return printable(
-        f"From {library.units} simulated units, {told.units_each} of each kind, of this profile on "
-        f"such a bench; library {library.sha256[:_SHOWN]}, version {library.version}."
+        f"From {library.units} simulated units, {each} of each kind{first}, of this profile on "
+        f"such a bench; library {library.sha256[:_SHOWN]}, version {library.version}.{few}"
     )
 
 

@@ -50,6 +50,8 @@ class Told:
     signs: Signs
     #: Names of the parts it points at, as the unit file has them.
     parts: tuple[str, ...]
+    #: Simulated units that stand for it.
+    units: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -69,7 +71,7 @@ class Answer:
     folder: Path | None  # of the record
     released: bool
     passed: bool  # the run was completed and every check passed: the answer is a remark
-    each: int  # units of each class in the library
+    each: tuple[int, int]  # units of a class in the library: the fewest, and the most
     units: int  # of the library, all
     fingerprint: str  # SHA-256 of the library's figures
     found: tuple[Found, ...]  # what was measured without power
@@ -117,6 +119,7 @@ def answered(case: Case, library: Library, found: Sequence[Found] = ()) -> Answe
                 probability=one.probability * share,
                 signs=signs_of(library, ranking, one.name, case.features),
                 parts=_parts(case.parts, one),
+                units=library.units_of(one.name),
             )
             for one in shown or ranking.suspects[:1]
             for left, share in [_left(library, one, chances, found)]

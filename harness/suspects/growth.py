@@ -45,9 +45,10 @@ class Goal:
 
 
 #: A first answer, and a whole library: on two cores in some 15 s and 90 s, with the start of the
-#: program and the growth of the trees, as far as the least units take no longer.
-FIRST = Goal(least=3, few=8, most=12, time_s=8.0)
-WHOLE = Goal(least=3, few=12, most=24, time_s=75.0)
+#: program and the growth of the trees, as far as the least units take no longer. From three units
+#: of each class trees name the right suspect in 82 % (unit B, seeds 11 and 12), from six in 93 %.
+FIRST = Goal(least=6, few=8, most=12, time_s=8.0)
+WHOLE = Goal(least=6, few=12, most=24, time_s=75.0)
 
 
 class Growth:
@@ -82,7 +83,7 @@ class Growth:
         there = Counter(number % len(self._kinds) for number in self._unbroken())
         asked = [there[place] for place in range(len(self._kinds))]
         for place, turn in _turns(asked, [self._goal.least] * len(asked), self._goal.least):
-            yield turn * len(asked) + place
+            yield from self._lacking(place, turn)
             asked[place] = turn + 1
         while True:
             wanted = self._wanted()
@@ -91,7 +92,7 @@ class Growth:
             for place, turn in turns:
                 if now_s() >= until_s:
                     return
-                yield turn * len(asked) + place
+                yield from self._lacking(place, turn)
                 asked[place] = turn + 1
             if not turns:
                 self.is_complete = True
@@ -100,6 +101,12 @@ class Growth:
     def members(self) -> list[Member]:
         """Return the units done, in order, those of each class from its first one on."""
         return [self._done[number] for number in self._unbroken()]
+
+    def _lacking(self, place: int, turn: int) -> Iterator[int]:
+        """Yield a unit's number, unless there is such a unit: a stop may have left out one before it."""
+        number = turn * len(self._kinds) + place
+        if number not in self._done:
+            yield number
 
     def _unbroken(self) -> list[int]:
         found = []
@@ -144,7 +151,8 @@ def targets(
     forest = grown(rows, table.suspects, moved, share=table.share, trees=_TREES)
     names = sorted(set(table.suspects.tolist()))
     shares = unseen_shares(forest, table.suspects, rows)
-    worth_most = _not_parted(table.suspects, names, shares) | {HEALTHY}
+    asked = np.array([not one.passed for one in members])
+    worth_most = _not_parted(table.suspects[asked], names, shares[asked]) | {HEALTHY}
     if run is not None:
         row = np.array([run.get(name, np.nan) for name in table.names])
         weights = forest.weights(filled(scaled_by(row, table.center, table.spread)))
@@ -160,7 +168,11 @@ def targets(
 
 
 def _not_parted(suspects: NDArray[np.str_], names: Sequence[str], shares: Floats) -> set[str]:
-    """Return the suspects whose units are not parted from others, and those they are taken for."""
+    """Return the suspects whose units are not parted from others, and those they are taken for.
+
+    Of units whose run did not pass: that is when somebody asks. A mild fault that passed reads as a
+    healthy unit however many there are.
+    """
     every, true = np.arange(len(suspects)), np.searchsorted(names, suspects)
     others = shares.copy()
     others[every, true] = -1.0
@@ -168,7 +180,7 @@ def _not_parted(suspects: NDArray[np.str_], names: Sequence[str], shares: Floats
     found = set()
     for place, name in enumerate(names):
         own = true == place
-        if parted[own].mean() < _PARTED_FRAC:
+        if own.any() and parted[own].mean() < _PARTED_FRAC:
             rivals = others[own & ~parted].argmax(axis=1)
             found |= {name, *(names[rival] for rival in rivals.tolist())}
     return found

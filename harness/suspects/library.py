@@ -54,9 +54,10 @@ class Library:
     forest: Forest
 
     @property
-    def each(self) -> int:
-        """Units of each class, at least."""
-        return int(np.unique(self.kinds, return_counts=True)[1].min())
+    def each(self) -> tuple[int, int]:
+        """Units of a class: the fewest, and the most."""
+        counts = np.unique(self.kinds, return_counts=True)[1]
+        return int(counts.min()), int(counts.max())
 
     def units_of(self, suspect: str) -> int:
         """Return how many units stand for a suspect."""

@@ -60,9 +60,12 @@ def of_answer(
         likeness=answer.ranking.likeness,
         differs=answer.differs,
         nothing_wrong=answer.nothing_wrong,
-        units_each=answer.each,
+        units_each=answer.each[0],
         library=LibraryTold(
-            sha256=answer.fingerprint, units=answer.units, version=version_of("softwake")
+            sha256=answer.fingerprint,
+            units=answer.units,
+            most_each=answer.each[1],
+            version=version_of("softwake"),
         ),
         found=results_told(answer.found),
         suspects=tuple(map(_suspect, answer.told)),
@@ -106,6 +109,7 @@ def _suspect(told: Told) -> SuspectTold:
             high=found.high,
         ),
         parts=told.parts,
+        units=told.units,
         shown_by=first.shown_by,
         shown_cold=first.shown_cold,
         supporting=tuple(map(_sign, told.signs.supporting)),

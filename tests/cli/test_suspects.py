@@ -12,7 +12,6 @@ from jsonschema import Draft202012Validator
 from harness.cli.documents import schema
 from harness.report.explained import CAUTION
 from harness.suspects import asked, stock
-from harness.suspects import shelf as shelf_module
 from harness.suspects.library import Library, compiled
 from harness.suspects.shelf import Shelf
 from tests.command import called
@@ -58,8 +57,6 @@ def at_hand(small: Library, monkeypatch: pytest.MonkeyPatch) -> None:
     """The library is at hand, and whole."""
     monkeypatch.setattr(asked, "compiled_in", lambda _: Path(__file__))
     monkeypatch.setattr(Shelf, "library", lambda _: small)
-    monkeypatch.setattr(shelf_module, "FIRST_EACH", EACH)
-    monkeypatch.setattr(shelf_module, "WHOLE_EACH", EACH)
 
 
 @pytest.mark.usefixtures("at_hand")
@@ -89,7 +86,8 @@ class TestSuspects:
 
         Draft202012Validator(json.loads(schema())).validate(content)
         assert content["suspects"][0]["name"] == "output-low"
-        assert content["units_each"] == EACH
+        assert content["units_each"] == content["library"]["most_each"] == EACH
+        assert content["suspects"][0]["units"] == EACH
         severity = content["suspects"][0]["severity"]
         assert 0.03 <= severity["low"] <= severity["value"] <= severity["high"] <= 0.3
 

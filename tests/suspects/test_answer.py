@@ -12,13 +12,8 @@ from harness.api import rehearse_profile
 from harness.profile.schema import Profile
 from harness.record import load
 from harness.record.sink import CheckRow
-from harness.suspects.answer import (
-    answered,
-    contradicted,
-    fingerprint,
-    is_narrow,
-    wants_explanation,
-)
+from harness.suspects.answer import answered, contradicted, fingerprint
+from harness.suspects.asked import is_narrow, wants_explanation
 from harness.suspects.case import Case, case_of
 from harness.suspects.cold import MEASUREMENTS, OPEN_OHM
 from harness.suspects.digest import Digest, Feature

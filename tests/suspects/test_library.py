@@ -14,10 +14,14 @@ from harness.profile.schema import Profile
 from harness.qualify import workers
 from harness.qualify.unit_result import HEALTHY
 from harness.suspects.forest import grown
+from harness.suspects.growth import Goal
 from harness.suspects.library import Library, excess, filled
 from harness.suspects.population import Member, laws_of
 from harness.suspects.shelf import Shelf
 from harness.suspects.stock import classes_of, stock_for
+
+#: One unit of each class, and no more.
+ONE = Goal(least=1, few=1, most=1, time_s=1.0)
 
 
 class TestForest:
@@ -97,7 +101,7 @@ class TestShelf:
 
     def test_kept_and_read_back(self, shelf: Shelf) -> None:
         """A library is read back as it was made, without unpickling anything."""
-        made = shelf.made(1, workers=1)
+        made = shelf.made(ONE, workers=1)
         read = shelf.library()
 
         assert read is not None
@@ -109,12 +113,12 @@ class TestShelf:
 
     def test_goes_on_where_it_was(self, shelf: Shelf) -> None:
         """Units there are stay, also after a line that was cut short; the missing ones are made."""
-        shelf.made(1, workers=1)
+        shelf.made(ONE, workers=1)
         units = shelf.folder / "units.jsonl"
         before = units.read_text(encoding="utf-8")
         units.write_text(before[:-40], encoding="utf-8")
         told: list[tuple[int, int]] = []
-        shelf.made(1, workers=1, on_progress=lambda done, count: told.append((done, count)))
+        shelf.made(ONE, workers=1, on_progress=lambda done, count: told.append((done, count)))
 
         count = len(shelf.stock.kinds)
         assert told[0] == (count - 1, count)
@@ -122,7 +126,7 @@ class TestShelf:
 
     def test_damaged_is_none(self, shelf: Shelf) -> None:
         """A library that cannot be read is none at hand, and no error."""
-        shelf.made(1, workers=1)
+        shelf.made(ONE, workers=1)
         (shelf.folder / "library.npz").write_bytes(b"PK\x03\x04 cut short")
 
         assert shelf.library() is None
