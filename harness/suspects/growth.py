@@ -103,7 +103,7 @@ class Growth:
         return [self._done[number] for number in self._unbroken()]
 
     def _lacking(self, place: int, turn: int) -> Iterator[int]:
-        """Yield a unit's number, unless there is such a unit: a stop may have left out one before it."""
+        """Yield a unit's number, unless it is done: a stop may have left out one before it."""
         number = turn * len(self._kinds) + place
         if number not in self._done:
             yield number
