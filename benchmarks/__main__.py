@@ -14,6 +14,7 @@ from benchmarks.rehearsal_speed import UNIT_A, UNIT_B, rehearsal_speed
 from benchmarks.sample_parts import sample_parts
 from benchmarks.sample_time import sample_time
 from benchmarks.short_let_through import short_let_through
+from benchmarks.suspects_time import answer_start, library_speed
 from benchmarks.table import machine, print_figures, print_parts
 from benchmarks.viewers import watched_samples
 
@@ -36,6 +37,8 @@ FIGURES: Sequence[Callable[[], Figure]] = (
     lambda: campaign_speed(UNIT_A),
     lambda: campaign_speed(UNIT_B),
     help_start,
+    lambda: library_speed("dome-shutter-full-release"),
+    lambda: answer_start(UNIT_A),
 )
 
 

@@ -21,6 +21,7 @@ from benchmarks.rehearsal_speed import UNIT_A, UNIT_B, rehearsal_speed
 from benchmarks.sample_parts import sample_parts
 from benchmarks.sample_time import sample_time
 from benchmarks.short_let_through import short_let_through
+from benchmarks.suspects_time import answer_start, library_speed
 from benchmarks.table import machine, print_figures, print_parts
 from benchmarks.turns import in_turns
 from benchmarks.viewers import watched_samples
@@ -43,6 +44,8 @@ again = partial(pytest.param, marks=(pytest.mark.repeat, pytest.mark.torture))
         again(lambda: watched_samples(seconds=0.2, viewers=2, rounds=1), id="viewers"),
         again(lambda: rehearsal_speed(UNIT_B, nominal_dwell_s=3.0, rounds=1), id="rehearsal B"),
         again(lambda: campaign_speed(UNIT_A, units=4), id="campaign"),
+        again(lambda: library_speed(UNIT_A, classes=2), id="library"),
+        again(lambda: answer_start(UNIT_A, rounds=1), id="answer"),
     ],
 )
 def test_each_benchmark_tells_a_positive_figure(benchmark: Callable[[], Figure]) -> None:
