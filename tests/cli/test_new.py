@@ -331,7 +331,7 @@ class TestABoardWithoutOutputs:
         """Nor is one that draws evenly asked how long it boots."""
         output = '--output-voltage "5 V" --output-current "1 A"'
         with_output = new(f"profile {self.LINE} --no-load {output}", *[""] * 9)
-        without = new(f"profile {self.LINE} --no-load", *[""] * 9)
+        without = new(f"profile {self.LINE} --no-load --force", *[""] * 9)
 
         assert "while it boots or at work" not in with_output.output
         assert "while it boots or at work" in without.output
