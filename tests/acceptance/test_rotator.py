@@ -22,7 +22,7 @@ import pytest
 
 from harness.record import load
 from harness.shipped import shipped
-from tests.command import called
+from tests.command import called, started
 from tests.outside.journal import keeper_of, last_of_power, reached
 from tests.outside.partner import OutsideBench
 from tests.outside.person import Person
@@ -101,11 +101,17 @@ high    = "2.5 W"
 BOARD = {
     "power_on_s": 0.1,
     "boot": [[0.1, 1.3], [0.75, 2.3], [0.1, 1.6]],
-    "burst_s": 0.05,
+    "burst_s": 0.03,
     "period_s": 0.25,
 }
 #: The board as it is sold: it boots for more than three seconds.
 AS_SOLD = {"power_on_s": 0.3, "boot": [[0.8, 1.3], [1.5, 2.4], [0.6, 1.6]]}
+#: What is typed of it where no profile is at hand.
+NAMEPLATE = (
+    *("--kind", "dc", "--nominal", "12 V", "--current", "0.8 A", "--protection-class", "III"),
+    *("--bulk-capacitance", "1000 uF", "--idle-power", "0.5 W", "--start-threshold", "6 V"),
+    *("--busy-power", "4 W", "--boot-time", "4 s"),
+)
 #: As `softwake bench --wiring` tells of this supply.
 STATES = 'output_capacitance = "220 uF"\noutput_capacitance_error = "10 uF"'
 #: Checks that a brief profile leaves out.
@@ -125,7 +131,7 @@ def unit_file(folder: Path, case: Case) -> Path:
     path = shipped("profiles", f"units/{UNIT}")
     assert path is not None
     text = path.read_text(encoding="utf-8")
-    if case.profile != "shipped":
+    if case.board.get("boot") is None:
         text = text.replace('boot_time        = "4 s"', 'boot_time = "1.3 s"')
     file = folder / "HRW-0041.toml"
     file.write_text(text, encoding="utf-8")
@@ -138,6 +144,14 @@ def profile_of(case: Case) -> str:
     assert path is not None
     text = path.read_text(encoding="utf-8")
     return text if case.profile == "shipped" else shortened(text, case)
+
+
+def drafted(folder: Path) -> str:
+    """Return the profile that is drafted from what stands on the board, and nothing else."""
+    file = folder / "drafted.toml"
+    done = started("new", "profile", "--yes", "--to", str(file), *NAMEPLATE)
+    assert done.returncode == 0, done.stderr
+    return file.read_text(encoding="utf-8")
 
 
 def shortened(text: str, case: Case) -> str:
@@ -199,6 +213,7 @@ CASES = {
     "keeper killed while power cycles": Case(steps=CYCLED, happens=kill_keeper, when="restart 1"),
     "stopped while it is asked": Case(steps=ASKED, happens=interrupt),
     "as sold": Case(AS_SOLD, profile="shipped"),
+    "drafted": Case(AS_SOLD, profile="drafted"),
     "boots again and again": Case({"watchdog_s": 0.7}, steps=POWERED),
     "starts again at work": Case({"watchdog_s": 3.1}, steps=POWERED),
     "never boots": Case({"clock": False}, steps=POWERED),
@@ -296,7 +311,8 @@ def carry_out(folder: Path, case: Case) -> Ran:
             return None
 
         person = Person(folder / "keys", answer)
-        running = Running(bench, profile_of(case), options=options, typed=folder / "keys")
+        profile = drafted(folder) if case.profile == "drafted" else profile_of(case)
+        running = Running(bench, profile, options=options, typed=folder / "keys")
         with running, person.at_bench(running.screen):
             if case.happens is not None and case.when != "question":
                 assert reached(running, case.when), running.screen.read_text(encoding="utf-8")
@@ -421,6 +437,14 @@ class TestMoreRotators:
         assert case.ended.released
         assert len(case.bench.events("boots")) == boots
         assert not case.bench.left_on
+
+    def test_a_profile_drafted_from_the_nameplate_passes_it(self, ran_more: dict[str, Ran]) -> None:
+        """What a new user has after a few answers lets a healthy board boot, and releases none."""
+        case = ran_more["drafted"]
+
+        assert case.ended.code == 0, case.ended.screen
+        assert not case.ended.released
+        assert "boots: most power" in case.screen
 
     @pytest.mark.parametrize(
         ("name", "code"),
