@@ -234,6 +234,8 @@ def _become(request: dict[str, object], files: list[int]) -> list[str]:
         import termios
 
         fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+        # as a shell starts what is at its terminal, whatever this process was started to ignore
+        signal.signal(signal.SIGINT, signal.default_int_handler)
         assert isinstance(sys.stdout, io.TextIOWrapper)
         sys.stdout.reconfigure(line_buffering=True)  # as the interpreter has it at a terminal
     os.chdir(str(request["cwd"]))

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from harness.rehearse.circuit import Circuit
 from harness.rehearse.output_side import OutputSide
+from harness.rehearse.simulated_instruments import Live
 from harness.rehearse.unit_parts import Rail
 
 
@@ -26,7 +27,13 @@ def two_windings(values: Mapping[str, float], feed: Circuit) -> dict[str, float]
     circuit = type(feed)(unit, feed.source)
     outputs = OutputSide(circuit)
     loads = {
-        name: outputs.load(lambda name=name: name, most_a=None, most_w=None, most_v=None)
+        name: outputs.load(
+            lambda name=name: name,
+            lambda _quantity, true: Live(true),
+            most_a=None,
+            most_w=None,
+            most_v=None,
+        )
         for name in ("main", "aux")
     }
     circuit.set_source(voltage_v=values.get("vsupply", 24.0), current_limit_a=10.0, on=True)
