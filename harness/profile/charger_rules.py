@@ -20,8 +20,12 @@ def charger_rules(part: StepPart, name: str, output: ChargerOutput) -> Iterator[
     """Yield what is wrong with what a step has hang at the output of a charger.
 
     It gives nothing but into a voltage: a battery, or a load that holds one, with a small supply
-    that wakes it.
+    that wakes it. In a dip either would feed it.
     """
+    if part.offers(Situation.DIPPED):
+        loads = [key for key in ("current", "load") if key in part.raw]
+        yield from (part.wrong(key, f"{_into_a_voltage(name)}: no dip has one") for key in loads)
+        return
     if part.by_hand is not None:
         if not is_battery(part.by_hand):
             yield part.wrong("load", f"{_into_a_voltage(name)}: connect one", f'"{BATTERY}"')

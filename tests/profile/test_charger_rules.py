@@ -174,11 +174,23 @@ class TestChargerRules:
         found = mistakes(step("line", 'voltages = ["90 %", "110 %"]', 'dwell = "1 s"', *lines))
         assert found == ([] if problem is None else [problem])
 
-    def test_a_soak_has_a_battery_or_nothing(self, mistakes: Callable[[str], list[str]]) -> None:
-        """Its load has one current, which no charger gives into it."""
+    def test_a_soak_has_no_current(self, mistakes: Callable[[str], list[str]]) -> None:
+        """No charger gives one into its load, but into a battery or the voltage of one."""
         [found] = mistakes(step("soak", 'current = "1 A"', 'duration = "10 s"'))
 
         assert found.startswith(f"steps[1].current: {INTO}")
+        assert found.endswith("or load_voltage with wake")
+
+    @pytest.mark.parametrize("line", ['current = "1 A"', 'load = "resistor 10 ohm"'])
+    def test_nothing_loads_it_in_a_dip(
+        self, mistakes: Callable[[str], list[str]], line: str
+    ) -> None:
+        """What it gives into would feed it meanwhile, so nothing is proposed in its place."""
+        dip = ('residual = "0 %"', 'duration = "20 ms"', 'dwell = "1 s"')
+
+        assert mistakes(step("dip", *dip)) == []
+        key = line.partition(" ")[0]
+        assert mistakes(step("dip", *dip, line)) == [f"steps[1].{key}: {INTO}: no dip has one"]
 
     def test_a_kind_of_output_that_there_is_not(
         self, written: Callable[[str | bytes], str]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -13,6 +14,7 @@ from harness.api import simulated_unit
 from harness.errors import NoReading
 from harness.judge.start_curve import LevelReadings, StartFigures
 from harness.power.trip import TripReason
+from harness.profile.allowance import InrushAllowance
 from harness.profile.level import Level
 from harness.profile.schema import Profile
 from harness.rehearse.simulated_bench import SimulatedBench
@@ -20,7 +22,7 @@ from harness.rehearse.simulated_operator import SimulatedOperator
 from harness.rehearse.unit_model import UnitModel
 from harness.run import start_figures
 from harness.run.operator import Nobody
-from harness.run.restart import _resistor_ohm
+from harness.run.restart import _resistor_ohm, as_entered
 from harness.run.start_log import StartLog
 from tests.repeats import repeats
 from tests.run.conftest import HEADS, LIMITS, START, Ran, RunSteps
@@ -273,3 +275,73 @@ def test_levels_below_what_is_left_weigh_nothing(
     assert ran.result.trip is None, ran.result.reason
     assert residual_v(ran) > math.sqrt(2.0) * 12.0  # the peak at 10 %
     assert seen == [["10 %", "25 %"], weighed]
+
+
+class TestWhatAConverterMayHaveTaken:
+    """A level entered later is allowed more, by C V^2 / 2 = P t and no faster (textbook)."""
+
+    BUDGET = InrushAllowance(
+        kind="charge",
+        capacitance_f=10e-3,
+        peak_factor=1.0,
+        charge_factor=2.0,
+        from_v=0.0,
+        to_v=12.0,
+        idle_power_w=0.6,
+        threshold_v=8.0,
+        leakage_a=0.012,
+    )
+
+    def entered(self, found_v: float, after_s: float, budget: InrushAllowance = BUDGET) -> float:
+        """Return the voltage that is counted as there, some time after so many volts were found."""
+        context: Any = SimpleNamespace(clock=SimpleNamespace(now_s=lambda: 100.0 + after_s))
+        context.found_s = 100.0
+        level = Level(
+            label="50 %",
+            voltage_v=12.0,
+            current_limit_a=0.3,
+            dwell_s=1.0,
+            budget=budget.found(found_v / budget.peak_factor),
+        )
+        budget_then = as_entered(level, context).budget
+        assert budget_then is not None
+        return budget_then.charged_v * budget.peak_factor
+
+    @pytest.mark.parametrize(
+        ("found_v", "after_s", "left_v"),
+        [
+            (10.0, 0.0, 10.0),
+            # 0.6 W for 0.25 s out of half the capacitance, 5 mF, which is the least that counts
+            (10.0, 0.25, math.sqrt(10.0**2 - 2 * 0.15 / 5e-3)),
+            (10.0, 1e6, 4.8),  # no further down than where a converter stops
+            (4.7, 1e6, 4.7),  # asleep by then
+        ],
+    )
+    def test_of_a_dc_unit(self, found_v: float, after_s: float, left_v: float) -> None:
+        """By the idle power, out of the least capacitance, down to where it stops."""
+        assert self.entered(found_v, after_s) == pytest.approx(left_v)
+
+    def test_of_an_ac_unit(self) -> None:
+        """Its capacitor is charged to the peak of the line."""
+        budget = replace(self.BUDGET, kind="energy", peak_factor=math.sqrt(2.0))
+
+        assert self.entered(14.0, 0.25, budget) == pytest.approx(math.sqrt(14.0**2 - 60.0))
+
+    @pytest.mark.parametrize("after", [DISCHARGE, again("dc")], ids=["found off", "again"])
+    def test_it_is_counted_from_when_the_capacitor_was_looked_at(
+        self, run_steps: RunSteps, monkeypatch: pytest.MonkeyPatch, after: str
+    ) -> None:
+        """By a meter where a step finds power off, or by hand before another start."""
+        counted: list[float] = []
+
+        def entered(level: Level, context: Any) -> Level:
+            counted.append(context.clock.now_s() - context.found_s)
+            return as_entered(level, context)
+
+        monkeypatch.setattr("harness.run.levels.as_entered", entered)
+        ran = run_steps("dc", after=after)
+
+        assert ran.result.trip is None, ran.result.reason
+        first, *later = [each for each in counted if math.isfinite(each)]
+        assert 0.0 <= first < (0.1 if after == DISCHARGE else 60.0)
+        assert later == sorted(later)
