@@ -15,8 +15,12 @@ from harness.profile.dip_step import DipStep
 from harness.profile.level import Level
 from harness.run.dip import Course, _standing
 from harness.run.levels import set_level
+from harness.run.operator import StopRequest
+from tests.instrument_faults import spoil
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from harness.rehearse.simulated_instruments import SimulatedInstrument
     from harness.run.context import Context
     from tests.run.conftest import Ran, RunSteps
@@ -53,6 +57,18 @@ high = "24.7 V"
 def step(residual: str, duration: str, times: int = 1) -> str:
     text = STEP.replace("RESIDUAL", residual).replace("DURATION", duration)
     return text.replace("TIMES", f"times = {times}")
+
+
+def note_drop(on: dict[str, SimulatedInstrument], note: Callable[[bool], None]) -> None:
+    """Have it noted, each time the meter reads, whether the input is down just then."""
+    volts, show = on["meter"]._getters["MEAS:VOLT:DC?"]
+    set_v, _ = on["supply"]._getters["VOLT?"]
+
+    def reads() -> float:
+        note(bool(on["supply"]._live["output"].get()) and set_v() == 0.0)
+        return volts()
+
+    on["meter"]._getters["MEAS:VOLT:DC?"] = (reads, show)
 
 
 #: What was run already, for several tests to look at.
@@ -163,6 +179,7 @@ class TestOtherLoads:
         row = rows.loc["hold-up at 0 % for 0.15 s"]
         assert 0.0 < row["value"] < 0.1
         assert 0.02 < row["uncertainty"] < 0.05
+        assert rows.loc["lowest at 0 % for 0.15 s"]["uncertainty"] > 1e-3  # the meter's accuracy
 
     def test_a_bench_without_either(self, run_steps: RunSteps) -> None:
         """What the output did meanwhile stays open."""
@@ -173,21 +190,50 @@ class TestOtherLoads:
 
     def test_a_reading_of_the_meter_that_is_none_cuts_power(self, run_steps: RunSteps) -> None:
         """In the middle of a drop as in any hold (safety rule 5)."""
+        down: list[bool] = []
 
         def bend(on: dict[str, SimulatedInstrument]) -> None:
-            live, meter = on["supply"]._getters, on["meter"]._getters
-            volts, show = meter["MEAS:VOLT:DC?"]
-            set_v, _ = live["VOLT?"]
-
-            def reads() -> float:
-                return 9.9e37 if set_v() == 0.0 and on["supply"]._live["output"].get() else volts()
-
-            meter["MEAS:VOLT:DC?"] = (reads, show)
+            note_drop(on, down.append)
+            spoil(on["meter"], "MEAS:VOLT:DC?", lambda it: "9.9E37" if any(down[-1:]) else it)
 
         text = step("0 %", "0.15 s").replace('current = "2.5 A"\n', "")
         ran = run_steps("ac", after=text, without=("load",), bend=bend)
         assert ran.result.trip is not None
         assert "overload" in ran.result.reason.lower() or "9.9E37" in ran.result.reason
+        assert not ran.bench.circuit.source_on
+
+    def test_a_meter_out_of_step_in_the_drop_cuts_power(self, run_steps: RunSteps) -> None:
+        """Its answers are looked at before what it read of the output is believed."""
+        down: list[bool] = []
+        text = step("0 %", "0.15 s").replace('current = "2.5 A"\n', "")
+        text = text[: text.index('[[steps.checks]]\nname = "rail"')]  # nothing else reads it
+
+        def bend(on: dict[str, SimulatedInstrument]) -> None:
+            note_drop(on, down.append)
+            spoil(on["meter"], "*IDN?", lambda answer: "0.0" if any(down) else answer)
+
+        ran = run_steps("ac", after=text, without=("load",), bend=bend)
+        assert ran.result.trip is not None
+        assert "at the start it was" in ran.result.reason
+        assert not ran.bench.circuit.source_on
+
+    def test_whoever_wants_power_off_is_heard_between_two_readings(
+        self, run_steps: RunSteps
+    ) -> None:
+        """Not at the end of the drop, which takes seven readings of the meter."""
+        stop, down = StopRequest(), [False]
+
+        def reads(is_down: bool) -> None:
+            down.append(is_down)
+            if is_down:
+                stop.by_hand("at the bench")
+
+        text = step("0 %", "0.15 s").replace('current = "2.5 A"\n', "")
+        ran = run_steps(
+            "ac", after=text, without=("load",), bend=lambda on: note_drop(on, reads), stop=stop
+        )
+        assert ran.result.outcome == "interrupted"
+        assert down.count(True) == 1
         assert not ran.bench.circuit.source_on
 
     def test_a_battery_would_feed_it(self) -> None:
