@@ -127,13 +127,12 @@ class Forecast:
         if math.isnan(self.expanded):
             told = f"{name}: there will be no figure: {self.why_not}."
         else:
-            share = ""
-            if self.expected:
-                share = f" ({format_quantity(self.expanded / abs(self.expected), '%', 2)})"
-            told = (
-                f"{name}: {format_quantity(self.expected, unit, 3)} will be known to "
-                f"± {format_quantity(self.expanded, unit, 2)}{share}"
-            )
+            known = f"will be known to ± {format_quantity(self.expanded, unit, 2)}"
+            if self.expanded < abs(self.expected):
+                share = format_quantity(self.expanded / abs(self.expected), "%", 2)
+                told = f"{name}: {format_quantity(self.expected, unit, 3)} {known} ({share})"
+            else:  # as good as none is expected, such as a leak
+                told = f"{name}: it {known}"
             if self.room <= 0.0:
                 beyond = format_quantity(-self.room, unit, 2)
                 told += f", TOO COARSE for a limit that it is {beyond} beyond"

@@ -146,10 +146,12 @@ def _shorter_hold(forecast: Forecast, start: WholeStart) -> str:
 
 def _faster_supply(forecast: Forecast, start: Start) -> str:
     """Say how fast a supply would have to read, and what tells the resistance without power."""
-    tester = (
-        "A tester of series resistance tells it, in circuit and before power, as a check "
-        "operator.value of a cold step."
-    )
+    tester = ""
+    if forecast.check.measure == SERIES_RESISTANCE:
+        tester = (
+            " A tester of series resistance tells it, in circuit and before power, as a check "
+            "operator.value of a cold step."
+        )
     for reading_s in _FASTER_S:
         if reading_s >= start.errors.reading_s:
             continue
@@ -158,8 +160,8 @@ def _faster_supply(forecast: Forecast, start: Start) -> str:
         share = _good_share(forecast, replace(start, errors=errors))
         if share:
             apart = format_quantity(reading_s, "s")
-            return f"A supply read each {apart} would know it to {share}. {tester}"
-    return tester
+            return f"A supply read each {apart} would know it to {share}.{tester}"
+    return tester.strip()
 
 
 def _good_share(forecast: Forecast, start: Start) -> str:

@@ -181,6 +181,7 @@ class TestByLevel:
 
         assert set(rows.loc[[each.check.name for each in planned], "verdict"]) == {"pass"}
         assert len(planned) == 4
+        assert "leakage_current: it will be known to ±" in planned[-1].text
         for each in planned:
             found = rows.loc[each.check.name, "uncertainty"]
             assert found == pytest.approx(each.expanded, rel=0.1)
