@@ -108,8 +108,9 @@ class TestContent:
 
         for words in (page(folder).words, Page(report_from_record(load(folder)).decode()).words):
             for check, number in (("5 V rail", 1), ("5 V ripple", 2), ("5 V rail, loaded", 1)):
-                assert f"{check}nominallimits: source {number}" in words
-            assert "Where the limits come from: 1 nameplate, from memory; 2 not stated." in words
+                assert f"{check}nominallimits: source ({number})" in words
+            told = words.partition("Where the limits come from:")[2].split()
+            assert " ".join(told[:6]) == "(1) nameplate, from memory (2) not"
             assert words.count("nameplate, from memory") == 1
 
     def test_a_record_from_before_there_were_sources_says_nothing_of_them(
