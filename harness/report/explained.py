@@ -33,6 +33,8 @@ EXAMPLES = {"": "yes", "ohm": "12 ohm", "F": "100 uF", "V": "200 V", "A": "1 mA"
 _OPEN_OHM = 50e6
 #: What an instrument reads, or a start or discharge tells: ``meter.voltage_dc``, ``start.energy``.
 _READ = re.compile(r"([a-z_]+(?: \w+)?)\.([a-z_]+)(.*)")
+#: Of a figure that speaks for or against.
+_DIGITS = 4
 #: More than that a fault must have to be remarked on where the run passed.
 _REMARKED_FRAC = 0.5
 #: What is worked out of the readings of a hold, in words.
@@ -205,7 +207,7 @@ def _degree(told: SeverityTold) -> str:
 
 def _sign(told: SignTold) -> str:
     """Return one figure of the run beside what other units read there."""
-    parts = [f"{_figure(told.figure)} {format_quantity(told.value, told.unit)}"]
+    parts = [f"{_figure(told.figure)} {_value(told.unit, told.value, _DIGITS)}"]
     for words, span in (("such units", told.such), ("healthy", told.healthy)):
         parts.append(f"{words}: not there" if span is None else f"{words} {_span(span, told.unit)}")
     return printable("; ".join(parts))
@@ -228,7 +230,7 @@ def _figure(name: str) -> str:
 
 
 def _span(span: Span, unit: str) -> str:
-    low, high = (format_quantity(one, unit) for one in (span.low, span.high))
+    low, high = (_value(unit, one, _DIGITS) for one in (span.low, span.high))
     return low if low == high else f"{low} to {high}"
 
 
@@ -257,12 +259,12 @@ def _reading(unit: str, one: Expected) -> str:
     return f"{low} to {high}" if unit else f"{low} or {high}"
 
 
-def _value(unit: str, value: float) -> str:
+def _value(unit: str, value: float, digits: int = 2) -> str:
     if not unit:
         return "yes" if value >= 0.5 else "no"
     if unit == "ohm" and value >= _OPEN_OHM:
         return "open"
-    return format_quantity(value, unit, 2)
+    return format_quantity(value, unit, digits)
 
 
 def _push(told: PushTold) -> str:

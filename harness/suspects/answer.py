@@ -15,7 +15,7 @@ from harness.suspects.asked import is_narrow, passed, stock_at_hand
 from harness.suspects.beside import second_faults
 from harness.suspects.case import Case, case_of
 from harness.suspects.digest import SIDE, TRIP
-from harness.suspects.evidence import Signs, signs_of
+from harness.suspects.evidence import Signs, signs_found, signs_of
 from harness.suspects.forest import Floats
 from harness.suspects.hidden import hidden_words
 from harness.suspects.kinds import Kind, kind_named, unseen
@@ -48,6 +48,7 @@ class Told:
     left: tuple[Kind, ...]
     probability: float  # of these
     signs: Signs
+    contradicted_by: tuple[Found, ...]  # what was found that none of its units reads
     #: Names of the parts it points at, as the unit file has them.
     parts: tuple[str, ...]
     #: Simulated units that stand for it.
@@ -117,7 +118,11 @@ def answered(case: Case, library: Library, found: Sequence[Found] = ()) -> Answe
                 suspect=one,
                 left=left,
                 probability=one.probability * share,
-                signs=signs_of(library, ranking, one.name, case.features),
+                signs=signs_found(library, one.name, found)
+                + signs_of(library, ranking, one.name, case.features),
+                contradicted_by=tuple(
+                    each for each in found if signs_found(library, one.name, [each]).against
+                ),
                 parts=_parts(case.parts, one),
                 units=library.units_of(one.name),
             )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,7 @@ from harness.qualify.unit_result import HEALTHY
 from harness.suspects.digest import REACHED, SIDE, TRIP, Feature
 from harness.suspects.forest import Floats
 from harness.suspects.library import Library, excess
+from harness.suspects.measuring import Found, agreement, reads_of
 from harness.suspects.ranking import Ranking
 
 #: Figures that are named for and against, at most.
@@ -20,6 +21,8 @@ _MOST = 3
 _WORTH = 1.0
 #: What is worked out of readings: nobody sees it on an instrument.
 _WORKED_OUT = ("conductance", ", filled")
+#: A result agrees with a unit from here on: beyond it, what is left of it is the chance of a slip.
+_FITS = 0.25
 #: Share of the units between the ends of a range that is told.
 _FROM, _TO = 5.0, 95.0
 
@@ -42,6 +45,12 @@ class Signs:
     supporting: tuple[Sign, ...]
     against: tuple[Sign, ...]
 
+    def __add__(self, other: Signs) -> Signs:
+        """Return these and then others."""
+        return Signs(
+            supporting=self.supporting + other.supporting, against=self.against + other.against
+        )
+
 
 def signs_of(
     library: Library, ranking: Ranking, name: str, features: Mapping[str, Feature]
@@ -60,6 +69,31 @@ def signs_of(
         supporting=tuple(_told(library, name, features, supporting)),
         against=tuple(_told(library, name, features, outside)),
     )
+
+
+def signs_found(library: Library, name: str, found: Sequence[Found]) -> Signs:
+    """Return what of the results without power speaks for a suspect, and against it.
+
+    Against it is a result that none of its units reads, for it one that only its units read.
+    """
+    own, healthy = library.suspects == name, library.kinds == HEALTHY
+    supporting: list[Sign] = []
+    against: list[Sign] = []
+    for one in found:
+        agreed = agreement(library, [one])
+        fits = float(agreed[own].max()) > _FITS
+        if fits and float(agreed[healthy].max()) > _FITS:
+            continue
+        reads = reads_of(library, one.measurement)
+        sign = Sign(
+            figure=one.measurement.name,
+            unit=one.measurement.unit,
+            value=one.value,
+            such=_range(reads[own]),
+            healthy=_range(reads[healthy]),
+        )
+        (supporting if fits else against).append(sign)
+    return Signs(supporting=tuple(supporting), against=tuple(against))
 
 
 def _told(

@@ -128,12 +128,18 @@ def _value(unit: str, text: str) -> float | None:
     return value if 0.0 <= value < math.inf else None
 
 
+def reads_of(library: Library, measurement: ColdMeasurement) -> Floats:
+    """Return by unit of the library what it reads in a measurement without power."""
+    names = [one.name for one in MEASUREMENTS]
+    reads: Floats = library.cold[:, names.index(measurement.name)]
+    return reads
+
+
 def agreement(library: Library, found: Sequence[Found]) -> Floats:
     """Return by unit of the library how well it agrees with what was found."""
     agreed = np.ones(len(library.kinds))
     for one in found:
-        column = [each.name for each in MEASUREMENTS].index(one.measurement.name)
-        reads = library.cold[:, column]
+        reads = reads_of(library, one.measurement)
         if one.measurement.unit:
             gap = (_log(reads) - _log(np.array(one.value))) / _SPREAD
             likely = np.exp(-0.5 * gap**2)

@@ -39,7 +39,11 @@ def headline(answer: Answer) -> str:
         return f"Unlike anything simulated ({chance}); nearest to it: {_words(first)}."
     if answer.nothing_wrong:
         return "Nothing wrong is needed to explain this run."
-    return f"Most likely: {_words(first)} ({percent(first.probability)})."
+    likely = f"Most likely: {_words(first)} ({percent(first.probability)})"
+    if first.contradicted_by:
+        names = " and ".join(one.measurement.name for one in first.contradicted_by)
+        return f"{likely}, and yet {names} speaks against it: measure that once more."
+    return f"{likely}."
 
 
 def _words(told: Told) -> str:

@@ -20,6 +20,7 @@ from harness.suspects.digest import Digest, Feature
 from harness.suspects.library import Library, compiled
 from harness.suspects.measuring import Found
 from harness.suspects.population import Member
+from harness.suspects.told import headline
 from tests.suspects.conftest import DC
 
 RAIL = "nominal: 5 V rail"
@@ -29,6 +30,15 @@ RAIL = "nominal: 5 V rail"
 def sound(tmp_path_factory: pytest.TempPathFactory) -> Case:
     """A run that passed."""
     result = rehearse_profile(DC, results=tmp_path_factory.mktemp("sound"))
+    assert result.folder is not None
+    return case_of(load(result.folder))
+
+
+@pytest.fixture(scope="module")
+def dead(tmp_path_factory: pytest.TempPathFactory) -> Case:
+    """A run of a unit whose fuse is open."""
+    folder = tmp_path_factory.mktemp("dead")
+    result = rehearse_profile(DC, fault="open-fuse", results=folder)
     assert result.folder is not None
     return case_of(load(result.folder))
 
@@ -127,6 +137,29 @@ class TestContradicted:
 
         cut = dataclasses.replace(sound, digest=digest)
         assert contradicted(cut, library) == ("charge_budget",)
+
+
+class TestFoundAgainst:
+    def test_a_result_that_none_of_its_units_reads(self, dead: Case, library: Library) -> None:
+        """It stands first of what speaks against, and the headline asks to measure once more."""
+        answer = answered(dead, library, [Found.parse("resistance of fuse = 0.06 ohm")])
+        fuse = next(one for one in answer.told if one.suspect.name == "open-fuse")
+        first = fuse.signs.against[0]
+
+        assert (first.figure, first.value) == ("resistance of fuse", 0.06)
+        assert first.such is not None
+        assert first.such[0] > 1e6
+        assert fuse.contradicted_by == answer.found
+        told = dataclasses.replace(answer, told=(fuse,))
+        assert headline(told).endswith("speaks against it: measure that once more.")
+
+    def test_a_result_that_only_its_units_read(self, dead: Case, library: Library) -> None:
+        """It speaks for the suspect; what healthy units read as well speaks neither way."""
+        answer = answered(dead, library, [Found.parse("resistance of fuse = open")])
+        fuse = next(one for one in answer.told if one.suspect.name == "open-fuse")
+
+        assert fuse.signs.supporting[0].figure == "resistance of fuse"
+        assert fuse.contradicted_by == ()
 
 
 class TestFingerprint:
