@@ -132,7 +132,8 @@ def print_explanation(told: Explanation, run: str, *, is_whole: bool, steps: boo
     out.print(shown.caution, style=STYLES["undecided"])
     out.print(shown.library, style="dim")
     if not is_whole:
-        out.print("A first answer: --whole has more units made.", style="dim")
+        why = ", and of few units much is unlike" if told.unlike else ""
+        out.print(f"A first answer{why}: --whole has more units made.", style="dim")
 
 
 def _print_list(head: str, lines: Sequence[str]) -> None:

@@ -37,6 +37,7 @@ _READ = re.compile(r"([a-z_]+(?: \w+)?)\.([a-z_]+)(.*)")
 _DIGITS = 4
 #: More than that a fault must have to be remarked on where the run passed.
 _REMARKED_FRAC = 0.5
+_SCATTER = ", scatter"
 #: What is worked out of the readings of a hold, in words.
 _WORKED_OUT = {
     "current, highest": "highest current",
@@ -101,7 +102,7 @@ def explained(told: Explanation) -> Explained:
     return Explained(
         headline=printable(told.headline),
         remark=REMARK if told.passed else "",
-        differs=tuple(map(printable, told.differs)),
+        differs=tuple(printable(_figure(one)) for one in told.differs),
         suspects=tuple(map(_shown, told.suspects)),
         beside=_beside(told),
         found=tuple(map(_result, told.found)),
@@ -218,7 +219,9 @@ def _figure(name: str) -> str:
     place, colon, what = name.rpartition(": ")
     step, _, level = place.partition(", ")
     source, dot, own = what.rpartition(".")
-    if own in _WORKED_OUT:
+    if own.endswith(_SCATTER):
+        what = f"scatter of the {what.removesuffix(_SCATTER)}"
+    elif own in _WORKED_OUT:
         what = f"{_WORKED_OUT[own]}, by the {source.replace('_', ' ')}" if dot else _WORKED_OUT[own]
     read = _READ.fullmatch(what)
     if read is not None:

@@ -77,6 +77,7 @@ class TestWords:
                 "start, 10 %: power_meter.conductance",
                 "start, 10 %: current over voltage, by the power meter",
             ),
+            ("nominal, nominal: voltage, scatter", "nominal: scatter of the voltage"),
             ("start.bulk_capacitance", "start: bulk capacitance"),
             ("nominal: 3.3 V rail at 1.5 A", "nominal: 3.3 V rail at 1.5 A"),
         ],
