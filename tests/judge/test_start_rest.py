@@ -78,6 +78,19 @@ class TestLeak:
         assert abs(value - leak_a) <= 0.02 * leak_a
         assert expanded == pytest.approx(3.5e-3, rel=0.06)
 
+    def test_of_an_ac_unit_less_half_of_what_may_come_late(self) -> None:
+        """By hand: 1.3 W at 66.2 V peak, less 1.5 % and half the ripple of 1.09 V; nine seconds.
+
+        Diodes let n k T / q C / t = 0.104 V 150 uF / 9 s through late, at most (textbook).
+        """
+        told = weigh_leak([level(46.8, 0.05, 1.3)], AC, UNIT)
+        peak_v = 46.8 * math.sqrt(2.0)
+        flows_v = peak_v * 0.985 - 0.5 * 1.3 / peak_v / (2.0 * 60.0 * 150e-6)
+        late_a = 0.104 * 150e-6 / 9.0
+
+        found = figure(told, LEAKAGE_CURRENT, "46.8 V")[0]
+        assert found == pytest.approx(1.3 / flows_v - 0.5 * late_a, rel=1e-6)
+
     def test_what_the_filter_takes_is_no_leak(self) -> None:
         """A reactive current draws no power, however large."""
         told = weigh_leak([level(46.8, 0.5, 0.0)], AC, UNIT)

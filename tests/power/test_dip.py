@@ -180,6 +180,16 @@ class TestCut:
             carry_out(host, asked)  # type: ignore[arg-type]
         assert len(host.done) == 10
 
+    def test_it_is_obeyed_before_the_first_reading_in_the_drop(self) -> None:
+        """Nothing goes on the wire between the drop and off."""
+        asked = Dip(voltage_v=0.0, back_v=100.0, duration_s=0.5, load="load")
+        whole, host = (SlowHost(1e-3, 5e-3, 2e-3) for _ in range(2))
+        carry_out(whole, asked)  # type: ignore[arg-type]
+        host.off_at = whole.done.index(("set", 0.0)) + 1
+        with pytest.raises(Tripped):
+            carry_out(host, asked)  # type: ignore[arg-type]
+        assert host.done[-1] == ("set", 0.0)
+
 
 class TestOnTheWire:
     """The keeper's own rules hold for each message of a drop."""

@@ -18,8 +18,11 @@ from harness.power.commands import Arm, Command, SwitchOff, SwitchOn
 from harness.power.keeper_process import KeeperService, _answer
 from harness.power.trip import Tripped, TripReason
 from harness.profile.load import load_bench
+from harness.record.events import EventKind
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from tests.power.conftest import Wire
 
 SAMPLE = "MEAS:VOLT?;:MEAS:CURR?"
@@ -43,6 +46,34 @@ class TestErrors:
         told = service.answers.get_nowait()
         assert isinstance(told, HarnessError)
         assert str(told) == "the keeper process: MemoryError: none left"
+
+
+class TestLeftAlone:
+    @pytest.mark.parametrize(("word", "said"), [("connected", True), ("disconnected", False)])
+    def test_it_says_that_a_battery_may_be_there(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, word: str, *, said: bool
+    ) -> None:
+        """An engine that is gone without a word cannot say so any more."""
+        heard: list[str] = []
+        monkeypatch.setattr("harness.power.keeper_process.say", heard.append)
+        journal = f"time_s,kind,step,detail\n0.1,load,charge,battery {word}\n0.2,power on,,\n"
+        (tmp_path / "events.csv").write_text(journal, encoding="utf-8")
+        service = KeeperService()
+        service.calls.put(Call("open", (load_bench("bench-simulated-dc"), 0.0, tmp_path)))
+
+        def gone(*_: object) -> None:
+            service._tell(EventKind.POWER_OFF, "confirmed")
+            service.arrived(Sign.CLOSED)
+            service._leave_word()
+            raise MemoryError
+
+        monkeypatch.setattr("harness.power.keeper_process.hold_as_keeper", gone)
+        service.run()
+
+        assert "power off" in (tmp_path / "events.csv").read_text(encoding="utf-8")
+        assert [text.startswith("A BATTERY MAY STILL BE CONNECTED") for text in heard] == [
+            True
+        ] * said
 
 
 class TestAnswer:

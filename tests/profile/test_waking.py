@@ -9,6 +9,7 @@ import pytest
 from harness.api import plan_for, simulated_bench_file
 from harness.errors import FileError
 from harness.profile.cautions import cautions
+from harness.profile.expand import make_plan
 from harness.profile.load import load_profile
 from harness.profile.plan import Plan
 from tests.profile.test_charger_rules import HEAD, START
@@ -17,6 +18,14 @@ from tests.profile.test_step_rules import step
 AUX = '[envelope.aux]\nvoltage = "6.5 V"\ncurrent = "20 mA"\n'
 HELD = step(
     "load", 'mode = "voltage"', 'voltages = ["7.2 V", "12 V"]', 'wake = "5 V"', 'dwell = "1 s"'
+)
+
+LINE = step(
+    "line",
+    'voltages = ["90 %", "110 %"]',
+    'load_voltage = "LOAD"',
+    'wake = "5 V"',
+    'dwell = "1 s"',
 )
 
 Written = Callable[[str | bytes], str]
@@ -55,17 +64,10 @@ class TestEnvelope:
 
     def test_it_lies_below_what_the_load_of_a_line_step_holds(self, written: Written) -> None:
         """There the corners are shares of the line, and the load's voltage a key of its own."""
-        line = step(
-            "line",
-            'voltages = ["90 %", "110 %"]',
-            'load_voltage = "LOAD"',
-            'wake = "5 V"',
-            'dwell = "1 s"',
-        )
         aux = AUX.replace("6.5 V", "8 V")
-        assert load_profile(written(HEAD + aux + START + line.replace("LOAD", "9 V")))
+        assert load_profile(written(HEAD + aux + START + LINE.replace("LOAD", "9 V")))
         with pytest.raises(FileError, match="8 V is not below the load's 8 V"):
-            load_profile(written(HEAD + aux + START + line.replace("LOAD", "8 V")))
+            load_profile(written(HEAD + aux + START + LINE.replace("LOAD", "8 V")))
 
     def test_one_that_wakes_nothing_is_refused(self, written: Written) -> None:
         """Nobody bounds what is not used."""
@@ -75,6 +77,32 @@ class TestEnvelope:
 
 
 class TestPlan:
+    def test_an_input_in_its_limit_is_bounded_where_a_load_stands_in_for_a_battery(
+        self, written: Written
+    ) -> None:
+        """A charger that wakes may take more than the limit for a while, and not for long."""
+        idle = step("line", 'voltages = ["90 %"]', 'dwell = "1 s"')
+        soak = step("soak", 'load_voltage = "17 V"', 'wake = "5 V"', 'duration = "1 s"')
+        text = HEAD + START + LINE.replace("LOAD", "9 V") + soak + idle
+        profile = load_profile(written(text))
+        woken, soaked, alone = plan_for(profile, simulated_bench_file(profile)).steps[1:]
+
+        for level in (*woken.levels, *soaked.levels):
+            assert level.time_at_limit_s is not None
+        assert [level.time_at_limit_s for level in alone.levels] == [None]
+
+    def test_a_load_that_holds_no_voltage_is_an_objection(self, written: Written) -> None:
+        """Told before power, of a line step as of a load step."""
+        profile = load_profile(written(HEAD + START + LINE.replace("LOAD", "9 V")))
+        both = frozenset({"measure_voltage", "measure_current", "set_current"})
+        plan = make_plan(profile, simulated_bench_file(profile), operations={"load": both})
+
+        [of_load] = [each for each in plan.objections if each.startswith("The load's")]
+        assert of_load == (
+            "The load's dialect has no voltage_setting, set_voltage: a line step in constant "
+            "voltage needs it."
+        )
+
     def test_it_says_how_it_is_wired_and_that_a_diode_is_in_the_lead(
         self, written: Written
     ) -> None:

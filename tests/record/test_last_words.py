@@ -48,6 +48,7 @@ class TestSaid:
 
 LOADS = {
     "measured": ('"battery 12 V, 7 Ah: 12.6 V before it is connected"', True),
+    "measured, of no kind": ('"battery: 12.6 V before it is connected"', True),
     "nobody measured": ('"battery 12 V, 7 Ah: nobody measured its voltage"', False),
     "connected": ('"battery 12 V, 7 Ah connected"', True),
     "not connected": ('"battery 12 V, 7 Ah not connected"', False),

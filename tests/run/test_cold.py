@@ -467,6 +467,13 @@ class TestSafetyTests:
 
 
 #: One reading across the bulk capacitor, by an ohmmeter.
+FALL = """
+[[steps]]
+kind = "discharge"
+across = "bulk"
+below = "5 V"
+within = "60 s"
+"""
 ACROSS_BULK = """
 [[steps]]
 kind = "cold"
@@ -529,6 +536,13 @@ class TestOhmmeter:
 
         assert ran.energised
         assert told == ([answers.told[-1]] if said else [])
+
+    def test_it_is_told_before_the_first_power_alone(self, run_steps: Callable[..., Any]) -> None:
+        """What is on the capacitor later is no ohmmeter's."""
+        answers = Answers()
+        run_steps("dc", cold=ACROSS_BULK, after=FALL, operator=answers.on)
+
+        assert len([text for text in answers.told if "the ohmmeter has charged it" in text]) == 1
 
 
 def test_a_meter_is_taken_off_a_unit_without_outputs(monkeypatch: pytest.MonkeyPatch) -> None:

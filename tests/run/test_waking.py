@@ -12,6 +12,7 @@ from harness.profile.bench_file import BenchFile
 from harness.rehearse.circuit.charger import ChargerState, Phase
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.simulated_operator import SimulatedOperator
+from harness.run.enable import end_waking
 from tests.run.conftest import HEADS, RunSteps
 from tests.run.test_batteries import BY_LOAD, CHARGE, hand, state
 
@@ -208,6 +209,27 @@ class TestAtTheCornersOfTheLine:
             else ["enable", "enable", "power off", "enable"]
         )
         assert not ran.bench.circuit.load.on
+
+    def test_what_wakes_it_goes_off_before_the_load_does(
+        self, run_steps: RunSteps, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Without the load it would feed the output of a charger that is awake."""
+        benches: list[SimulatedBench] = []
+        loaded: list[bool] = []
+
+        def operator(bench: SimulatedBench) -> SimulatedOperator:
+            benches.append(bench)
+            return hand()(bench)
+
+        def ends(context: Any) -> None:
+            loaded.append(benches[0].circuit.load.on)
+            end_waking(context)
+
+        monkeypatch.setattr("harness.run.levels.end_waking", ends)
+        ran = run_steps("charger", after=CORNERS, operator=operator)
+
+        assert ran.result.exit_code == 0, ran.result.reason
+        assert loaded == [True]
 
     @pytest.mark.parametrize(("load_v", "found"), [("12 V", False), ("17.5 V", True)])
     def test_one_that_gives_in_at_high_line_shows_near_its_full_power(
