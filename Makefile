@@ -2,9 +2,9 @@
 # exact versions of constraints.txt. Another interpreter: make PYTHON=python3.12 test
 
 PYTHON ?= python3
-# Test processes at a time. A number, or auto: one a core. Whole runs mostly wait: three a core.
+# Test processes at a time. A number, or auto: one a core. Whole runs mostly wait: two a core.
 WORKERS ?= auto
-WAITING ?= $(shell $(PYTHON) -c 'import os; print(3 * (os.cpu_count() or 1))')
+WAITING ?= $(shell $(PYTHON) -c 'import os; print(2 * (os.cpu_count() or 1))')
 # More for `softwake rehearse`, such as ARGS="--fault shorted-varistor".
 ARGS ?=
 

@@ -78,13 +78,13 @@ def ascent(level: LevelReadings, before_v: float, errors: SupplyErrors) -> Ascen
     n = level.times_s.size
     third = n // 3
     if third < _FEWEST_AT_REST:
-        raise NotFollowed(f"{level.label}: only {n} readings")
+        raise NotFollowed(f"only {n} readings")
     times_s = level.times_s - level.times_s[0]
     rest_v, noise_v = _rest(level.voltage_v[-third:], errors.voltage)
     rest_a, noise_a = _rest(level.current_a[-third:], errors.current)
     if not rest_v >= _REACHED_FRAC * level.set_v:
         raise NotFollowed(
-            f"{level.label}: the voltage came to {format_quantity(rest_v, 'V', 3)} of "
+            f"the voltage came to {format_quantity(rest_v, 'V', 3)} of "
             f"{format_quantity(level.set_v, 'V', 3)}"
         )
     rise_v = rest_v - before_v
@@ -93,17 +93,17 @@ def ascent(level: LevelReadings, before_v: float, errors: SupplyErrors) -> Ascen
     below = np.flatnonzero(level.voltage_v[:end] < max(before_v + _FROM_FRAC * rise_v, _FROM_V))
     begin = int(below[-1]) + 1 if below.size else 0
     if end > n - third:
-        raise NotFollowed(f"{level.label}: held for too short a time once the voltage had risen")
+        raise NotFollowed("held for too short a time once the voltage had risen")
     if end - begin < _FEWEST:
         count = max(end - begin, 0)
         raise NotFollowed(
-            f"{level.label}: {count} reading{'' if count == 1 else 's'} while the voltage rose, "
+            f"{count} reading{'' if count == 1 else 's'} while the voltage rose, "
             f"{_FEWEST} are needed: a lower current limit gives more"
         )
     up = slice(begin, end)
     slope, start_v = np.polyfit(times_s[up], level.voltage_v[up], 1)
     if not slope > 0.0:
-        raise NotFollowed(f"{level.label}: the voltage did not rise steadily")
+        raise NotFollowed("the voltage did not rise steadily")
     corner_s = float((rest_v - start_v) / slope)
     left = level.voltage_v[up] - (start_v + slope * times_s[up])
     up_v = float(np.sqrt(left @ left / max(end - begin - 2, 1)))
@@ -112,11 +112,11 @@ def ascent(level: LevelReadings, before_v: float, errors: SupplyErrors) -> Ascen
     away = np.abs(times_s - corner_s) > near_s + (errors.window_s if near_s else 0.0)
     held_a = level.current_a[up][away[up]]
     if held_a.size < 2:
-        raise NotFollowed(f"{level.label}: too few readings of the current while the voltage rose")
+        raise NotFollowed("too few readings of the current while the voltage rose")
     limit_a = float(np.median(held_a))
     scatter_a = float(np.std(held_a))
     if scatter_a > max(_CLOSE_DEVIATIONS * noise_a, _HELD_FRAC * abs(limit_a)):
-        raise NotFollowed(f"{level.label}: the current was not constant while the voltage rose")
+        raise NotFollowed("the current was not constant while the voltage rose")
     window_s = errors.window_s
     deviation_v = max(noise_v, up_v)
     tail = min(end + _TAIL_ROWS, n - third)

@@ -148,16 +148,18 @@ def _with_tail(found: ChargeFit, errors: SupplyErrors) -> ChargeFit | None:
 
 def _followed(levels: Sequence[LevelReadings], errors: SupplyErrors) -> tuple[Ascent, ...]:
     ascents: list[Ascent] = []
-    reasons: list[str] = []
+    levels_by_reason: dict[str, list[str]] = {}
     before_v = 0.0
     for level in levels:
         try:
             ascents.append(ascent(level, before_v, errors))
         except NotFollowed as why:
-            reasons.append(str(why))
+            levels_by_reason.setdefault(str(why), []).append(level.label)
         before_v = level.set_v
     if not ascents:
-        raise NotFollowed("; ".join(reasons))
+        raise NotFollowed(
+            "; ".join(f"{', '.join(which)}: {why}" for why, which in levels_by_reason.items())
+        )
     return tuple(ascents)
 
 

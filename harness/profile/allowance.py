@@ -87,10 +87,11 @@ class InrushAllowance:
         """What a reading of the input voltage explains since the level before, in C or J.
 
         A converter that begins takes more than a low limit gives, out of the bulk capacitor, and
-        the voltage sags. ``highest_v`` is the highest voltage read in the level: from there down to
-        where a converter stops, what the capacitor gave stays explained, once and not by the charge
-        factor, and never more than the highest voltage explained. For an AC input nothing does: the
-        rms voltage of the line does not follow the capacitor.
+        the voltage sags. ``highest_v`` is the highest voltage read in the level, and counts up to
+        the level's own: from there down to where a converter stops, what the capacitor gave stays
+        explained, once and not by the charge factor, and never more than the highest voltage
+        explained. For an AC input nothing does: the rms voltage of the line does not follow the
+        capacitor.
 
         Source: Q = C V; E = C Vp^2 / 2, textbook; safety rule 6.
         """
@@ -98,8 +99,9 @@ class InrushAllowance:
             gained_c = self._gained_c(voltage_v)
             if voltage_v < self.threshold_v:  # nothing works there, and a short pulls it there
                 return gained_c
-            given_c = self.capacitance_f * max(0.0, highest_v - voltage_v)
-            return min(gained_c + given_c, self._gained_c(max(highest_v, voltage_v)))
+            filled_v = min(highest_v, self.to_v)  # no misread voltage filled it further
+            given_c = self.capacitance_f * max(0.0, filled_v - voltage_v)
+            return min(gained_c + given_c, self._gained_c(max(filled_v, voltage_v)))
         allowed_j = self.charge_factor * max(0.0, self._energy_j(voltage_v))
         if voltage_v >= self.threshold_v:  # below it nothing boosts, and a short pulls it there
             boost_j = self.charge_factor * self.boost_j(max(voltage_v, self.begin_v))

@@ -221,6 +221,17 @@ class TestNoFigure:
             "more"
         )
 
+    def test_what_keeps_two_levels_from_it_is_told_once(self) -> None:
+        """Two levels that were over within a reading."""
+        fast = level(replace(CIRCUIT, limit_a=0.3))
+
+        told = weigh_dc([fast, replace(fast, label="25 %")], ERRORS)
+
+        assert told.why_not[BULK] == (
+            "10 %, 25 %: 0 readings while the voltage rose, 3 are needed: a lower current limit "
+            "gives more"
+        )
+
     def test_accuracy_not_stated(self) -> None:
         """Nobody says how good the readings are."""
         errors = replace(ERRORS, current=None)

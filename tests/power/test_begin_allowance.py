@@ -82,6 +82,12 @@ class TestSag:
 
         assert begun.explained(5.0, 8.1) == pytest.approx(BULK_F * 2 * 0.1)
 
+    def test_a_misread_voltage_above_the_level_allows_no_more(self) -> None:
+        """One reading of 13 V where 12 V is set: the capacitor was never filled so far."""
+        begun = BUDGET.begun()
+
+        assert begun.explained(11.0, 13.0) == begun.explained(11.0, 12.0)
+
     def test_a_converter_that_has_not_begun_takes_nothing(self) -> None:
         """Below its threshold a sag is a short or a leak: the watch sees it as it always did."""
         early, late = LevelWatch(level()), LevelWatch(level())
