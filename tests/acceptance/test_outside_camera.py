@@ -36,7 +36,7 @@ UNIT = "guide-camera-supply-HRW-0021"
 SERIAL = "HRW-0021"
 #: Longest time from what ends a run to power off.
 LONGEST_S = 2.0
-#: Steps that a short run leaves out; the repeats carry all of them out.
+#: Steps that a short run leaves out; torture carries all of them out.
 LEFT_OUT = ("dip of a period", "line, no load", "load of 24 V", "load of standby", "current limit")
 #: A limiter and an output capacitor with a tenth of the usual time.
 QUICK = {"limiter_j_k": 0.11}
@@ -99,7 +99,7 @@ CASES = {
     "limiter bridged": Case({"limiter_ohm": 0.05}),
     "breaks over": Case(misbehaviours=(BREAKS_OVER,)),
 }
-#: Of these the default run has the first; the others are repeats.
+#: Of these the default run has the first; torture has the others.
 FIRST = 2
 
 
@@ -312,7 +312,6 @@ class TestGuideCameraSupply:
         _goes_off(case, 3)
 
 
-@pytest.mark.repeat
 @pytest.mark.torture
 class TestMoreGuideCameraSupplies:
     def test_a_healthy_one_is_released_by_every_step(self, ran_more: dict[str, Ran]) -> None:

@@ -234,7 +234,7 @@ CASES = {
     "bulk capacitor breaks over": Case({"breaks_v": 7.5, "breaks_ohm": 1.0}, steps=POWERED),
     "fuse open": Case({"fuse_ohm": 60e6}),
 }
-#: Of these the default run has the first; the others are repeats.
+#: Of these the default run has the first; torture has the others.
 FIRST = 3
 
 
@@ -423,7 +423,6 @@ class TestRotator:
         _goes_off(ran["engine killed while power cycles"], -9)
 
 
-@pytest.mark.repeat
 @pytest.mark.torture
 class TestMoreRotators:
     @pytest.mark.parametrize(("name", "boots"), [("healthy", 4), ("as sold", 2)])
