@@ -11,7 +11,6 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -22,7 +21,7 @@ from tests.command import called
 from tests.outside.journal import keeper_of, last_of_power, reached
 from tests.outside.partner import OutsideBench
 from tests.outside.person import Person
-from tests.outside.runs import Ended, Running
+from tests.outside.runs import Ended, Running, side_by_side
 
 pytestmark = pytest.mark.skipif(
     sys.platform != "linux", reason="types through a FIFO, and finds the keeper in /proc"
@@ -269,13 +268,7 @@ def carry_out(folder: Path, case: Case) -> Ran:
 
 
 def _all(folder: Path, names: Sequence[str]) -> dict[str, Ran]:
-    """Run cases, some at a time: they wait for holds most of the time."""
-
-    def one(name: str) -> Ran:
-        return carry_out(folder / name.replace(" ", "-").replace(",", ""), CASES[name])
-
-    with ThreadPoolExecutor(5) as pool:
-        return dict(zip(names, pool.map(one, names), strict=True))
+    return side_by_side(folder, names, lambda place, name: carry_out(place, CASES[name]), at_once=5)
 
 
 @pytest.fixture(scope="module")

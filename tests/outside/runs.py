@@ -16,6 +16,7 @@ import itertools
 import json
 import math
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -23,13 +24,15 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from tests.outside.partner import ROOT, OutsideBench
 from tests.warm_start import Process, start_process
+
+_Ran = TypeVar("_Ran")
 
 #: What follows the head of a unit: its start, and nominal voltage.
 _STEPS = """
@@ -271,6 +274,18 @@ class Running:
                 self.process.wait(timeout=10.0)
             self.process.kill()
         self.process.wait()
+
+
+def side_by_side(
+    folder: Path, names: Sequence[str], carry_out: Callable[[Path, str], _Ran], *, at_once: int = 4
+) -> dict[str, _Ran]:
+    """Carry out cases, each in a folder of its own, some at a time: mostly they wait for holds."""
+
+    def one(name: str) -> _Ran:
+        return carry_out(folder / re.sub(r"\W+", "-", name), name)
+
+    with ThreadPoolExecutor(at_once) as pool:
+        return dict(zip(names, pool.map(one, names), strict=True))
 
 
 def one_run(
